@@ -1,0 +1,96 @@
+"""Tracks as integers: what a plan is, and the certificate that proves it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class TrackSpec:
+    """How one track's integers mean pulse widths, and the bounds its integers must keep.
+
+    pulse_us = origin_us + value * 2**-lsb_exponent. Control points are ``knot_frames`` servo frames
+    apart. ``low``/``high`` bound the control points; ``bounds`` = (|D1|, |D2|, |D3|) in LSB, already
+    divided by (1+e)^m. ``value_per_rad`` is signed: value = value_zero + value_per_rad * angle_rad.
+    """
+
+    name: str
+    axis: str
+    servo: str
+    pin: int
+    frame_us: int
+    knot_frames: int
+    lsb_exponent: int
+    origin_us: int
+    value_zero: float
+    value_per_rad: float
+    low: int
+    high: int
+    bounds: tuple[int, int, int]
+    rest: int
+    parked: int
+
+    @property
+    def knot_s(self) -> float:
+        """Knot spacing H in seconds."""
+        return self.knot_frames * self.frame_us * 1e-6
+
+    @property
+    def lsb_us(self) -> float:
+        """Weight of one LSB in microseconds of pulse."""
+        return 2.0**-self.lsb_exponent
+
+
+@dataclass(frozen=True)
+class TrackPlan:
+    """Control points of one track in one scene, int64 shape (n,).
+
+    A scene of K spans with rest ends has n = K + 3, the first and last three equal ``spec.rest``;
+    a loop of K spans has n = K, taken cyclically (span i uses c[i..i+3], indices mod K).
+    ``objective`` is the solver's value before rounding (rad^2 s), ``iterations`` what it took.
+    """
+
+    spec: TrackSpec
+    scene: str
+    loop: bool
+    points: NDArray[np.int64]
+    objective: float
+    iterations: int
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One line of a certificate: the worst hull value against its bound, and where it is worst."""
+
+    max: int
+    bound: int
+    scene: str
+
+
+@dataclass(frozen=True)
+class PositionQuantity:
+    """Position has two sides: lower <= min and max <= bound."""
+
+    min: int
+    lower: int
+    max: int
+    bound: int
+    scene: str
+
+
+@dataclass(frozen=True)
+class TrackCertificate:
+    """Proof in integers that one track keeps its limits for all t, over all scenes and transitions."""
+
+    track: str
+    position: PositionQuantity
+    velocity: Quantity
+    acceleration: Quantity
+    jerk: Quantity
+
+
+Certificate = Mapping[str, TrackCertificate]

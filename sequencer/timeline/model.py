@@ -1,0 +1,82 @@
+"""The timeline: one wish over time for each channel, with what was asked and what can be kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Wishes are sampled on this grid; sample i is at time i * GRID_S.
+GRID_S = 0.001
+
+
+@dataclass(frozen=True)
+class AxisWish:
+    """The wish of one axis in radians on the 1 ms grid.
+
+    ``asked_rad`` is the wish as authored; errors are reported against it. ``wish_rad`` is what the
+    planner aims at: the same, with each move stretched in closed form to a duration the axis can
+    make. Both have ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
+    """
+
+    axis: str
+    asked_rad: NDArray[np.float64]
+    wish_rad: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LampStep:
+    """One instruction to a lamp, in time order.
+
+    ``set``: jump to ``level``; ``ramp``: go to ``level`` linearly in lightness over ``duration_s``;
+    ``flicker``: for ``duration_s``, waver below the present level by at most ``depth`` in the manner ``kind``,
+    then return to it. Levels and depth are lightness 0..1 in steps of 0.005.
+    """
+
+    time_s: float
+    op: Literal["set", "ramp", "flicker"]
+    level: float = 0.0
+    duration_s: float = 0.0
+    kind: Literal["gutter", "failing"] = "gutter"
+    depth: float = 0.0
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class SwitchStep:
+    """A switch goes on or off so that it *acts* at ``time_s`` (lead is applied when tables are made)."""
+
+    time_s: float
+    on: bool
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """A wish the axis cannot keep: by how much, and what would work, in plain words."""
+
+    code: Literal["rate", "range", "reach", "sync"]
+    channel: str
+    time_s: float
+    line: int
+    value: float
+    limit: float
+    unit: str
+    message: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """One scene as wishes. ``duration_s`` is a whole number of 0.12 s (six servo frames)."""
+
+    scene: str
+    duration_s: float
+    loop: bool
+    axes: Mapping[str, AxisWish]
+    lamps: Mapping[str, tuple[LampStep, ...]]
+    switches: Mapping[str, tuple[SwitchStep, ...]]
+    shortfalls: tuple[Shortfall, ...]
+    notes: tuple[str, ...] = ()
