@@ -1,0 +1,1 @@
+"""Ports, the boot loader's protocol, the running link, the virtual board."""
