@@ -1,0 +1,1 @@
+"""Performing in front of people. So far: what plays when (:mod:`.policy`)."""

@@ -1,0 +1,1 @@
+"""Pictures and the preview page. Knows nothing new: it shows."""

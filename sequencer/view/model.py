@@ -1,0 +1,55 @@
+"""What a picture of a scene needs: plain curves in a builder's units, made by ``sequencer/show.py``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.finding import Finding
+
+
+@dataclass(frozen=True)
+class AxisCurve:
+    """One axis over a scene, in degrees on the 1 ms grid: as authored, and as the player plays it."""
+
+    name: str
+    words: tuple[str, str]
+    asked_deg: NDArray[np.float64]
+    planned_deg: NDArray[np.float64]
+    low_deg: float
+    high_deg: float
+    peak_share: dict[str, float]
+    rms_error_deg: float
+
+
+@dataclass(frozen=True)
+class LampCurve:
+    """One lamp's perceived lightness in per cent, a value per servo frame."""
+
+    name: str
+    lightness_percent: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SwitchCurve:
+    """When a switch is on: pairs of (from, to) seconds."""
+
+    name: str
+    on_s: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class SceneView:
+    """One scene as curves. ``peak_share`` of an axis: velocity, acceleration, jerk as a share of its limit."""
+
+    figure: str
+    scene: str
+    duration_s: float
+    loop: bool
+    axes: tuple[AxisCurve, ...]
+    lamps: tuple[LampCurve, ...]
+    switches: tuple[SwitchCurve, ...]
+    findings: tuple[Finding, ...]
+    frame_s: float = 0.02
