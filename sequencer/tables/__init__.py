@@ -1,1 +1,1 @@
-"""Integers coded small: the show image (FORMAT.md), with a CRC. Knows nothing of where they came from."""
+"""Plans coded small: track, lamp and switch streams, fades, and the show image (see FORMAT.md)."""
