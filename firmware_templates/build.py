@@ -1,0 +1,161 @@
+"""Build everything that ships prebuilt: ``python firmware_templates/build.py messages|wasm|host|uno|all``.
+
+The same inputs and compiler versions give the same bytes: no paths, no dates. A user of the package
+needs none of this; ``make firmware`` runs it, and the compilers' versions stand beside their outputs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import importlib.metadata
+import importlib.util
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import jinja2
+
+ROOT = Path(__file__).resolve().parent.parent
+CORE = ROOT / "firmware_templates" / "core"
+HOST = ROOT / "firmware_templates" / "host"
+MESSAGES = ROOT / "sequencer" / "board" / "messages.toml"
+WASM = ROOT / "sequencer" / "player" / "data" / "player.wasm"
+FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16}
+WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+
+
+def render_messages() -> str:
+    """``qj_messages.h`` as text, from ``messages.toml`` and the template beside it."""
+    table = tomllib.loads(MESSAGES.read_text(encoding="utf-8"))
+    messages = [
+        {
+            **message,
+            "length": sum(FIELD_BYTES[kind] for _, kind in message["fields"]),
+            "spelled": ", ".join(f"{name} {kind}" for name, kind in message["fields"]),
+        }
+        for message in table["message"]
+    ]
+
+    def longest(to: str) -> int:
+        return max(message["length"] for message in messages if message["to"] == to)
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(CORE),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    text = environment.get_template("qj_messages.h.j2").render(
+        protocol=table["protocol"],
+        baud=table["baud"],
+        messages=messages,
+        longest_to_board=longest("board"),
+        longest_to_host=longest("host"),
+    )
+    return text
+
+
+def write_messages() -> Path:
+    """Render ``qj_messages.h`` into the core."""
+    out = CORE / "qj_messages.h"
+    out.write_text(render_messages(), encoding="utf-8")
+    return out
+
+
+def core_sources() -> list[Path]:
+    """The C files of the core that every build shares."""
+    return sorted(CORE.glob("*.c"))
+
+
+def host_sources() -> list[Path]:
+    """The core, and what only the host and WebAssembly builds have: the prover and the exports."""
+    return [*core_sources(), *sorted(HOST.glob("*.c"))]
+
+
+def run(command: list[str], cwd: Path = ROOT) -> str:
+    """Run a compiler; its own words are the error message."""
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise SystemExit(f"{' '.join(command)}\n{done.stdout}{done.stderr}")
+    return done.stdout
+
+
+def relative(paths: list[Path]) -> list[str]:
+    """Paths as seen from the root, so that no local path reaches a compiler's output."""
+    return [path.relative_to(ROOT).as_posix() for path in paths]
+
+
+def build_wasm(out: Path = WASM) -> Path:
+    """Compile the core to a WebAssembly module without imports; write its record beside it."""
+    out.parent.mkdir(parents=True, exist_ok=True)
+    command = [
+        *(sys.executable, "-m", "ziglang", "cc", "-target", "wasm32-freestanding"),
+        *("-O2", "-g0", "-s", "-nostdlib", "-ffreestanding", "-fno-builtin", *WARNINGS),
+        *("-I", relative([CORE])[0], "-I", relative([HOST])[0]),
+        *("-Wl,--no-entry", "-Wl,--strip-all", "-Wl,-z,stack-size=65536"),
+        *("-o", str(out), *relative(host_sources())),
+    ]
+    run(command)
+    record = {
+        "compiler": f"ziglang {importlib.metadata.version('ziglang')}",
+        "bytes": out.stat().st_size,
+        "sha256": hashlib.sha256(out.read_bytes()).hexdigest(),
+    }
+    (out.parent / "player_wasm.json").write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
+    return out
+
+
+def build_host(out: Path, sanitize: bool = False, driver: Path | None = None, cc: str = "cc") -> Path:
+    """Compile the core for this machine: a shared library, or with ``driver`` (a C file) a program.
+
+    ``sanitize`` adds the address and undefined-behaviour sanitizers.
+    """
+    out.parent.mkdir(parents=True, exist_ok=True)
+    kind = ["-shared", "-fPIC"] if driver is None else [str(driver)]
+    checks = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g"] if sanitize else []
+    run(
+        [
+            *(cc, "-O1" if sanitize else "-O2", *WARNINGS, *checks),
+            *("-I", relative([CORE])[0], "-I", relative([HOST])[0]),
+            *("-o", str(out), *kind, *relative(host_sources())),
+        ]
+    )
+    return out
+
+
+def build_uno() -> None:
+    """Build the Uno's firmware, when its folder has a build script."""
+    script = ROOT / "firmware_templates" / "uno" / "build_uno.py"
+    spec = importlib.util.spec_from_file_location("build_uno", script)
+    if spec is None or spec.loader is None or not script.exists():
+        raise SystemExit(f"{script.relative_to(ROOT)} is missing")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["build_uno"] = module
+    spec.loader.exec_module(module)
+    module.build_uno()
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Build what is named; ``all`` is what ``make firmware`` runs."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("messages", "wasm", "host", "uno", "all"))
+    parser.add_argument("--out", type=Path, default=None, help="output of wasm or host")
+    parser.add_argument("--sanitize", action="store_true", help="host: with sanitizers")
+    asked = parser.parse_args(argv)
+    if asked.what in ("messages", "all"):
+        print(f"{relative([write_messages()])[0]}")
+    if asked.what in ("wasm", "all"):
+        out = build_wasm(asked.out or WASM)
+        print(f"{out.name}: {out.stat().st_size} bytes, {hashlib.sha256(out.read_bytes()).hexdigest()}")
+    if asked.what == "host":
+        print(build_host(asked.out or ROOT / "build" / "libqj.so", asked.sanitize))
+    if asked.what in ("uno", "all"):
+        build_uno()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,52 @@
+/* The link: COBS frames with CRC-16, numbered, answered, never performed twice (sequencer/board/messages.toml).
+ *
+ * qj_link_receive() may run in the receive interrupt: it only stores bytes and sets `ready`.
+ * qj_link_poll() belongs to the main loop. Nothing is sent unless qj_room() has space for a whole frame,
+ * so that qj_put() never waits: the transmit ring must hold at least QJ_LINK_LONGEST bytes.
+ */
+#ifndef QJ_LINK_H
+#define QJ_LINK_H
+
+#include "qj_messages.h"
+#include "qj_player.h"
+
+/* Encoded request: COBS overhead, seq, type, body, CRC. */
+#define QJ_LINK_RECEIVE (QJ_LONGEST_TO_BOARD + 5)
+/* Encoded report with its zero byte. */
+#define QJ_LINK_LONGEST (QJ_LONGEST_TO_HOST + 6)
+
+typedef struct {
+  volatile uint8_t ready;        /* a complete frame is waiting for qj_link_poll() */
+  uint8_t count;                 /* bytes received of the frame */
+  uint8_t bad;                   /* 1: drop everything up to the next zero byte */
+  uint8_t buffer[QJ_LINK_RECEIVE];
+  uint8_t last_seq;              /* last request performed, 0 = none */
+  uint16_t last_crc;             /* its CRC: the same number with another content is another request */
+  uint8_t last_result;
+  uint8_t hello_due;
+  uint8_t reset_cause;
+} qj_link;
+
+/* Forget everything and send a hello at the next poll. reset_cause: MCUSR of the AVR, 0 = unknown. */
+void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause);
+/* One byte came in. */
+void qj_link_receive(qj_link *l, uint8_t byte);
+/* Handle a waiting frame and send what is due. Returns 1 when a request was handled. */
+uint8_t qj_link_poll(qj_link *l, qj_player *p);
+
+uint16_t qj_crc16(uint16_t crc, uint8_t byte);   /* CCITT-FALSE; starts with 0xFFFF */
+/* COBS. Return the length written; decode returns QJ_NONE for a malformed frame. Both want length < 254. */
+uint8_t qj_cobs_encode(const uint8_t *in, uint8_t length, uint8_t *out);
+uint8_t qj_cobs_decode(const uint8_t *in, uint8_t length, uint8_t *out);
+
+/* ---- supplied by the platform ---------------------------------------------------------------- */
+
+void qj_put(uint8_t byte);         /* one byte into the transmit ring */
+uint8_t qj_room(void);             /* free bytes in it, at most 255 */
+uint8_t qj_board_id(void);         /* 1 = uno, as in the image's header */
+uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes below the image, 0xFF padded) */
+/* Called only when no image is on the board (fault QJ_NO_IMAGE). Return enum qj_result. */
+uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
+uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
+
+#endif

@@ -1,0 +1,56 @@
+/* The link's messages as numbers. Rendered from sequencer/board/messages.toml: change that file, not this one. */
+#ifndef QJ_MESSAGES_H
+#define QJ_MESSAGES_H
+
+#define QJ_PROTOCOL 1
+#define QJ_BAUD 250000UL
+
+/* Who are you, and what do you carry? */
+#define QJ_MSG_ASK_HELLO 0x01
+#define QJ_MSG_ASK_HELLO_LENGTH 0
+
+/* Play a scene at the next common knot. `cue` is the host's own number, echoed in reports. repeats 0 = until another cue. */
+#define QJ_MSG_CUE 0x02
+#define QJ_MSG_CUE_LENGTH 4 /* cue u16, scene u8, repeats u8 */
+
+/* Bring everything to a stop by the stored stop and stay there. */
+#define QJ_MSG_HOLD 0x03
+#define QJ_MSG_HOLD_LENGTH 0
+
+/* After hold: go to rest by the rest-to-rest profile, then idle. */
+#define QJ_MSG_RESUME 0x04
+#define QJ_MSG_RESUME_LENGTH 0
+
+/* What are you doing? */
+#define QJ_MSG_ASK_STATUS 0x05
+#define QJ_MSG_ASK_STATUS_LENGTH 0
+
+/* Bench only (no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
+#define QJ_MSG_BENCH_SERVO 0x06
+#define QJ_MSG_BENCH_SERVO_LENGTH 3 /* pin u8, pulse_us u16 */
+
+/* Bench only: light a lamp pin; lightness 0..200. */
+#define QJ_MSG_BENCH_LAMP 0x07
+#define QJ_MSG_BENCH_LAMP_LENGTH 2 /* pin u8, lightness u8 */
+
+/* Sent after reset and when asked. */
+#define QJ_MSG_HELLO 0x81
+#define QJ_MSG_HELLO_LENGTH 31 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, figure char16 */
+
+/* The request with this frame's seq was handled; result is a qj_result. */
+#define QJ_MSG_ACK 0x82
+#define QJ_MSG_ACK_LENGTH 1 /* result u8 */
+
+/* Scene 255 = none. frame counts from the scene's start; cue is the last cue accepted; late counts frames not ready in time. */
+#define QJ_MSG_STATUS 0x83
+#define QJ_MSG_STATUS_LENGTH 16 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16 */
+
+/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted. cue 0 = from an input. */
+#define QJ_MSG_HAPPENED 0x84
+#define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
+
+/* Longest bodies in either direction. */
+#define QJ_LONGEST_TO_BOARD 4
+#define QJ_LONGEST_TO_HOST 31
+
+#endif

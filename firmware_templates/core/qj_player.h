@@ -1,0 +1,135 @@
+/* The player: image in, pulses, lamps and switches out, one frame a call.
+ *
+ * The platform calls, all from the same context (not one from an interrupt and one from the main loop):
+ *
+ *     qj_open(&p, QJ_BOARD_UNO);              once
+ *     qj_sample(&p, levels);                  six times a frame
+ *     qj_tick(&p);                            once a frame; then p.pulse, p.lamp, p.switches hold the
+ *                                             frame that is about to be played
+ *     qj_cue / qj_hold / qj_resume            at any time between ticks
+ */
+#ifndef QJ_PLAYER_H
+#define QJ_PLAYER_H
+
+#include "qj_core.h"
+
+/* Reader of one stream of control points. */
+typedef struct {
+  qj_offset at;      /* offset of the byte being read; 0 = the track rests */
+  uint8_t bit;       /* bits 0..2: bits of it already used; bits 3..4: order of the prediction */
+  uint16_t mean;     /* A of the adaptive Rice code */
+  int16_t past[3];   /* the last three points, newest first */
+} qj_points;
+
+/* One scene or loop being played, on all tracks. */
+typedef struct {
+  uint8_t scene;       /* QJ_NONE = rest */
+  uint8_t loop;        /* 1: starts again at its end */
+  uint8_t begun;       /* 1: its clock runs */
+  uint32_t frames;     /* its length */
+  uint32_t frame;      /* frames played; stays at `frames` when a scene is over */
+  qj_points points[QJ_MAX_TRACKS];
+} qj_layer;
+
+/* One lamp. Lightness is Q8: 0..51200 for 0..100 % of CIE L*. */
+typedef struct {
+  qj_offset at;        /* next record; 0 = no more */
+  uint16_t wait;       /* frames until it begins */
+  uint16_t from, to;   /* ends of the running ramp */
+  uint16_t length, run;/* its length and how far it is, frames */
+  uint16_t rng;        /* flicker: generator */
+  uint16_t left;       /* flicker: frames left, 0 = none */
+  uint16_t dip;        /* flicker: taken off the lightness now */
+  uint8_t target;      /* flicker: dip gone for, whole lightness steps */
+  uint8_t kind, depth, hold;
+  uint16_t frozen;     /* shown when the transition began */
+  uint16_t shown;      /* shown in this frame */
+} qj_lamp;
+
+typedef struct {
+  qj_offset at;        /* next event; 0 = no more */
+  uint16_t wait;       /* frames until it */
+  uint16_t on_for;     /* frames on so far */
+} qj_switch;
+
+typedef struct {
+  uint8_t run;         /* samples in a row that differ from the settled level */
+  uint8_t count;       /* triggers accepted, for `nth` */
+  uint16_t cooldown;   /* frames until it may trigger again */
+} qj_input;
+
+typedef struct {
+  uint8_t what;        /* enum qj_what */
+  uint8_t scene;
+  uint8_t input;       /* QJ_NONE when the host asked */
+  uint16_t cue;        /* 0 when an input asked */
+} qj_happening;
+
+typedef struct {
+  /* outputs, valid after qj_tick() */
+  uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
+  uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
+  uint8_t switches;              /* bit i: switch i is on (logically) */
+  uint8_t state, fault;          /* enum qj_state, enum qj_fault */
+  uint8_t tracks, lamps, switch_count, input_count;
+  uint16_t late_frames;          /* written by the platform: frames that were not ready in time */
+
+  /* what is told to the host: a short queue, oldest first */
+  uint8_t happenings;
+  qj_happening happened[QJ_HAPPENINGS];
+
+  /* what is being played */
+  uint8_t mode;                  /* how points are made, enum in qj_inside.h */
+  uint8_t phase;                 /* frame within the common knot, 0..5 */
+  uint8_t current;               /* index of the layer that plays; the other one is being entered */
+  uint8_t started;               /* tracks that have pulses */
+  uint8_t countdown;             /* boot: dead frames left; settle: frames to the next track's start */
+  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked */
+  uint8_t repeats;               /* turns left, 0 = without end */
+  uint8_t input;                 /* who asked for what is playing */
+  uint16_t cue;
+  uint8_t next_scene, next_repeats, next_input; /* waiting cue; next_scene QJ_NONE = none */
+  uint16_t next_cue;
+  uint32_t since;                /* frames since the transition began */
+  uint16_t fade, delay, enter;   /* its lengths, frames */
+  int16_t window[QJ_MAX_TRACKS][4]; /* the four control points of the running span */
+  qj_layer layer[2];
+  qj_lamp lit[QJ_MAX_LAMPS];
+  qj_switch sw[QJ_MAX_SWITCHES];
+  qj_input in[QJ_MAX_INPUTS];
+  uint8_t levels;                /* settled input levels, bit i: active */
+  uint8_t edges;                 /* bit i: became active since the last tick */
+  uint8_t sampled;               /* 1 once levels are known */
+} qj_player;
+
+/* Checks the image, fills p; state is QJ_BOOT, or QJ_FAULT with every output dead. Returns the fault. */
+uint8_t qj_open(qj_player *p, uint8_t board);
+/* Raw levels of the input pins, bit i = input i's pin is high. */
+void qj_sample(qj_player *p, uint8_t levels);
+/* One frame on. */
+void qj_tick(qj_player *p);
+
+/* Ask for a scene at the next common knot at which nothing is fading. Returns enum qj_result. */
+uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats);
+uint8_t qj_hold(qj_player *p);
+uint8_t qj_resume(qj_player *p);
+
+/* Wiring, read from the image (valid when fault is QJ_OK). */
+uint8_t qj_track_pin(uint8_t track);
+uint8_t qj_lamp_pin(uint8_t lamp);
+uint8_t qj_lamp_flags(uint8_t lamp);     /* bit 0: lit when low */
+uint8_t qj_switch_pin(uint8_t sw);
+uint8_t qj_switch_flags(uint8_t sw);     /* bit 0: on when low */
+uint8_t qj_input_pin(uint8_t input);
+uint8_t qj_input_flags(uint8_t input);   /* bit 0: active when low, bit 1: pull-up */
+
+/* Perceived lightness, Q8 (0..51200), to duty 0..4095 by CIE L*. */
+uint16_t qj_curve(uint16_t lightness_q8);
+
+/* Position, velocity, acceleration, jerk of one track now, scaled by 6 n^3 (FORMAT.md, "Playing a track"). */
+typedef struct {
+  int32_t position, velocity, acceleration, jerk;
+} qj_motion;
+void qj_motion_now(const qj_player *p, uint8_t track, qj_motion *out);
+
+#endif
