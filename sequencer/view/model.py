@@ -12,7 +12,11 @@ from sequencer.finding import Finding
 
 @dataclass(frozen=True)
 class AxisCurve:
-    """One axis over a scene, in degrees on the 1 ms grid: as authored, and as the player plays it."""
+    """One axis over a scene, in degrees on the 1 ms grid: as authored, and as the player plays it.
+
+    ``words`` are the figure's own words for (negative, positive) angles. ``peak_share`` holds
+    velocity, acceleration and jerk as a share of their limits (1.0 = at the limit).
+    """
 
     name: str
     words: tuple[str, str]
@@ -41,8 +45,22 @@ class SwitchCurve:
 
 
 @dataclass(frozen=True)
+class TrackLink:
+    """How a track's pulse reads as its axis's angle: pulse_us = zero_us + us_per_deg * angle_deg.
+
+    The page needs it to draw angles from what the player core emits; ``name`` is the track's name in
+    the show image.
+    """
+
+    name: str
+    axis: str
+    zero_us: float
+    us_per_deg: float
+
+
+@dataclass(frozen=True)
 class SceneView:
-    """One scene as curves. ``peak_share`` of an axis: velocity, acceleration, jerk as a share of its limit."""
+    """One scene as curves. ``tracks`` may be empty: the page then shows pulses but no angles."""
 
     figure: str
     scene: str
@@ -53,3 +71,4 @@ class SceneView:
     switches: tuple[SwitchCurve, ...]
     findings: tuple[Finding, ...]
     frame_s: float = 0.02
+    tracks: tuple[TrackLink, ...] = ()

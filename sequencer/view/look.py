@@ -1,0 +1,71 @@
+"""How our pictures look: one set of inks for the still and the page.
+
+Blue against amber keeps apart for every common kind of colour blindness, and no meaning rests on
+colour alone: the wish is broad and pale, the plan thin and dark, findings differ by shape.
+"""
+
+from __future__ import annotations
+
+from sequencer.view.model import AxisCurve
+
+PAPER = "#fbf9f3"
+INK = "#1d2b3a"
+FAINT = "#6c7681"
+RULE = "#d9d5c8"
+OUTSIDE = "#e9e5d8"
+WISH = "#f2b34c"
+PLAN = "#12436d"
+LAMP = "#d98e04"
+SWITCH = "#4d7f9e"
+FINDING = "#a3311c"
+
+#: Marker shape (matplotlib's letter) of a finding, by severity; the page draws the same shapes.
+SHAPES = {"error": "v", "warning": "D", "note": "o"}
+#: Worst first.
+SEVERITIES = ("error", "warning", "note")
+
+
+def clock(time_s: float) -> str:
+    """Seconds as m:ss.s, the way scenes write them; 75.25 s is 1:15.2."""
+    tenths = round(time_s * 10.0)
+    minutes, rest = divmod(tenths, 600)
+    return f"{minutes}:{rest // 10:02d}.{rest % 10}"
+
+
+def window_deg(axis: AxisCurve) -> tuple[float, float]:
+    """The angles worth showing, (low, high) in degrees.
+
+    The whole range, unless the axis uses little of it: then what it uses and a margin, so that a
+    breath of two degrees is not a flat line.
+    """
+    used_low = min(float(axis.asked_deg.min()), float(axis.planned_deg.min()))
+    used_high = max(float(axis.asked_deg.max()), float(axis.planned_deg.max()))
+    span = axis.high_deg - axis.low_deg
+    used = used_high - used_low
+    if used < 0.25 * span:
+        margin = max(0.35 * used, 0.02 * span, 0.5)
+        return used_low - margin, used_high + margin
+    low, high = min(used_low, axis.low_deg), max(used_high, axis.high_deg)
+    return low - 0.07 * (high - low), high + 0.07 * (high - low)
+
+
+def peak_words(axis: AxisCurve) -> str:
+    """How hard the axis works: the three peaks as per cent of their limits."""
+    short = {"velocity": "speed", "acceleration": "accel.", "jerk": "jerk"}
+    shares = [
+        f"{said} {100.0 * axis.peak_share[key]:.0f} %"
+        for key, said in short.items()
+        if key in axis.peak_share
+    ]
+    return "\n".join(["uses of its limits", *(f"  {share}" for share in shares)]) if shares else ""
+
+
+def span_words(axis: AxisCurve) -> str:
+    """The range in the figure's words: ``left 80 .. right 80``, ``shut 0 .. open 22``."""
+
+    def side(angle: float) -> str:
+        if abs(angle) < 0.05:
+            return "0"
+        return f"{axis.words[angle > 0]} {abs(angle):.4g}"
+
+    return f"{side(axis.low_deg)} to {side(axis.high_deg)}"
