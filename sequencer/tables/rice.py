@@ -65,7 +65,7 @@ def _best_start(mapped: Sequence[int]) -> int:
 
 
 def stored_points(points: NDArray[np.int64], loop: bool) -> NDArray[np.int64]:
-    """The points a stream holds: all of a loop's, and of a scene's (n = K + 3) those that are not rest by rule.
+    """The points a stream holds: all of a loop's; of a scene's (n = K + 3) those that are not rest by rule.
 
     Raises:
         ValueError: a scene whose first or last three points differ from one another.

@@ -1,0 +1,138 @@
+"""The show image as bytes (FORMAT.md); :func:`read_image` is its inverse."""
+
+from __future__ import annotations
+
+import zlib
+
+from sequencer.tables.layout import (
+    CRC_FROM,
+    HEADER,
+    INPUT,
+    LAMP,
+    MAGIC,
+    SCENE,
+    SWITCH,
+    TRACK,
+    TRANSITION,
+    VERSION,
+    Header,
+    wiring,
+)
+from sequencer.tables.model import BOARDS, COMMON_FRAMES, NONE, ShowImage
+from sequencer.tables.reading import read_image
+
+__all__ = ["build_image", "image_crc32", "read_image"]
+
+
+def build_image(show: ShowImage) -> bytes:
+    """The show as the bytes that the player plays.
+
+    Equal streams are stored once. Order: header, track, lamp, switch and input records, scene
+    records, transitions, names, then the scenes' offsets and the streams.
+
+    Raises:
+        ValueError: contents that no image can hold (counts, numbers beyond their field, a scene's
+            streams that do not match the records). The stages before never ask for that.
+    """
+    _check_shape(show)
+    figure = wiring(show)
+    tracks_at = HEADER.size
+    lamps_at = tracks_at + TRACK.size * len(show.tracks)
+    switches_at = lamps_at + LAMP.size * len(show.lamps)
+    inputs_at = switches_at + SWITCH.size * len(show.switches)
+    scenes_at = inputs_at + INPUT.size * len(show.inputs)
+    transitions_at = scenes_at + SCENE.size * len(show.scenes)
+    transitions = b"".join(
+        TRANSITION.pack(t.fade_frames, t.delay_frames) for row in show.transitions for t in row
+    )
+    names_at = transitions_at + len(transitions)
+    names = b"".join(_name(name) for name in _names(show))
+    offsets_at = names_at + len(names)
+    channels = len(show.tracks) + len(show.lamps) + len(show.switches)
+    streams_at = offsets_at + 4 * channels * len(show.scenes)
+
+    streams = bytearray()
+    placed: dict[bytes, int] = {}
+    offsets = bytearray()
+    records = bytearray()
+    loop_row = 0
+    for index, scene in enumerate(show.scenes):
+        row = loop_row if scene.loop else NONE
+        loop_row += scene.loop
+        at = offsets_at + 4 * channels * index
+        records += SCENE.pack(at, scene.frames, int(scene.loop), row, scene.fade_in_frames)
+        for stream in scene.streams:
+            if stream is None:
+                offsets += bytes(4)
+                continue
+            if stream not in placed:
+                placed[stream] = streams_at + len(streams)
+                streams += stream
+            offsets += placed[stream].to_bytes(4, "little")
+
+    header = HEADER.pack(
+        *Header(
+            magic=MAGIC,
+            length=streams_at + len(streams),
+            crc=0,
+            version=VERSION,
+            board=BOARDS[show.board],
+            tracks=len(show.tracks),
+            lamps=len(show.lamps),
+            switches=len(show.switches),
+            inputs=len(show.inputs),
+            scenes=len(show.scenes),
+            idle=show.number(show.idle),
+            frame_us=show.frame_us,
+            settle_frames=show.settle_frames,
+            stop_frames=show.stop_frames,
+            stagger_frames=show.stagger_frames,
+            boot_frames=show.boot_frames,
+            figure_id=zlib.crc32(figure),
+            tracks_at=tracks_at,
+            lamps_at=lamps_at,
+            switches_at=switches_at,
+            inputs_at=inputs_at,
+            scenes_at=scenes_at,
+            transitions_at=transitions_at,
+            names_at=names_at,
+            loops=loop_row,
+        )
+    )
+    body = header[CRC_FROM:] + figure + records + transitions + names + offsets + streams
+    return header[:8] + zlib.crc32(body).to_bytes(4, "little") + body
+
+
+def image_crc32(image: bytes) -> int:
+    """The CRC that stands in the image's header: what the board reports as its show."""
+    return int.from_bytes(image[8:12], "little")
+
+
+def _check_shape(show: ShowImage) -> None:
+    if len(show.scenes) >= NONE:
+        raise ValueError("an image holds at most 254 scenes")
+    columns = len(show.scenes) + 1
+    if len(show.transitions) != len(show.loops) or any(len(row) != columns for row in show.transitions):
+        raise ValueError(
+            "the transition table needs a row for each loop and a column for each scene and rest"
+        )
+    counts = (len(show.tracks), len(show.lamps), len(show.switches))
+    for scene in show.scenes:
+        if (len(scene.tracks), len(scene.lamps), len(scene.switches)) != counts:
+            raise ValueError(f"scene {scene.name} needs one stream or None for each channel")
+        if scene.frames < COMMON_FRAMES or scene.frames % COMMON_FRAMES:
+            raise ValueError(
+                f"scene {scene.name}: {scene.frames} frames are not a multiple of {COMMON_FRAMES}"
+            )
+
+
+def _names(show: ShowImage) -> list[str]:
+    groups = (show.tracks, show.lamps, show.switches, show.inputs, show.scenes)
+    return [show.figure, *(record.name for group in groups for record in group)]
+
+
+def _name(name: str) -> bytes:
+    coded = name.encode()
+    if len(coded) > 255:
+        raise ValueError(f"the name {name[:20]}... is longer than 255 bytes")
+    return bytes([len(coded)]) + coded

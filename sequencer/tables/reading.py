@@ -1,0 +1,234 @@
+"""A show image back into its records, with every check that the player relies on."""
+
+from __future__ import annotations
+
+import itertools
+import struct
+import zlib
+from typing import Any, NoReturn
+
+from sequencer.errors import Fault, ImageError
+from sequencer.tables.layout import (
+    CRC_FROM,
+    HEADER,
+    INPUT,
+    LAMP,
+    MAGIC,
+    SCENE,
+    SWITCH,
+    TRACK,
+    TRANSITION,
+    TRIGGER,
+    VERSION,
+    Header,
+    wiring,
+)
+from sequencer.tables.model import (
+    BOARDS,
+    COMMON_FRAMES,
+    NONE,
+    InputRecord,
+    LampRecord,
+    SceneRecord,
+    ShowImage,
+    SwitchRecord,
+    TrackRecord,
+    Transition,
+)
+
+
+def read_image(image: bytes, file: str | None = None) -> ShowImage:
+    """An image's contents: records, names, and each scene's streams as coded bytes.
+
+    ``build_image(read_image(b)) == b`` for every image that :func:`build_image` made. A stream's end
+    is the next stream's beginning, so an image laid out otherwise may show longer streams.
+
+    Raises:
+        ImageError: not an image, another version, cut short, damaged (CRC), or offsets, counts or
+            numbers that the player would refuse.
+    """
+    return _Reader(image, file).contents()
+
+
+class _Reader:
+    """Walks one image; every refusal names the byte."""
+
+    def __init__(self, image: bytes, file: str | None) -> None:
+        self.image = image
+        self.file = file
+
+    def refuse(
+        self, message: str, at: int | None = None, value: object = None, limit: object = None
+    ) -> NoReturn:
+        place = "" if at is None else f" (byte {at})"
+        raise ImageError(
+            Fault(
+                f"this is not a whole show image: {message}{place}",
+                file=self.file,
+                value=None if value is None else str(value),
+                limit=None if limit is None else str(limit),
+                remedy="compile the show again",
+            )
+        )
+
+    def unpack(self, form: struct.Struct, at: int, what: str) -> tuple[Any, ...]:
+        if at + form.size > len(self.image):
+            self.refuse(f"the {what} lies outside the image", at, at + form.size, len(self.image))
+        return form.unpack_from(self.image, at)
+
+    def header(self) -> Header:
+        image = self.image
+        if len(image) < HEADER.size:
+            self.refuse("it is shorter than its header", None, len(image), HEADER.size)
+        head = Header(*HEADER.unpack_from(image))
+        if head.magic != MAGIC:
+            self.refuse("it does not begin with QJK1", 0)
+        if head.version != VERSION:
+            self.refuse("its format version is another one", 12, head.version, VERSION)
+        if head.length != len(image):
+            self.refuse("its length is not the one it states", 4, len(image), head.length)
+        crc = zlib.crc32(image[CRC_FROM:])
+        if crc != head.crc:
+            self.refuse("its checksum is wrong, bytes have changed", 8, f"{crc:08x}", f"{head.crc:08x}")
+        if head.board not in BOARDS.values():
+            self.refuse("it is for an unknown board", 13, head.board)
+        for at, what, frames in ((22, "settle", head.settle_frames), (24, "stop", head.stop_frames)):
+            if frames % COMMON_FRAMES:
+                self.refuse(f"the {what} time is not a multiple of {COMMON_FRAMES} frames", at, frames)
+        return head
+
+    def contents(self) -> ShowImage:
+        head = self.header()
+        counts = (1, head.tracks, head.lamps, head.switches, head.inputs, head.scenes)
+        names = iter(self.names(head.names_at, sum(counts)))
+        (figure,), tracks, lamps, switches, inputs, scenes = (
+            list(itertools.islice(names, count)) for count in counts
+        )
+        at = (head.tracks_at, head.lamps_at, head.switches_at, head.inputs_at, head.scenes_at)
+        starts = [*at, head.transitions_at, head.names_at]
+        scene_records = self.scenes(at[4], scenes, counts[1:4], starts)
+        if head.loops != sum(scene.loop for scene in scene_records):
+            self.refuse("it counts its loops wrongly", 60, head.loops)
+        show = ShowImage(
+            figure=figure,
+            board=next(name for name, number in BOARDS.items() if number == head.board),
+            frame_us=head.frame_us,
+            settle_frames=head.settle_frames,
+            stop_frames=head.stop_frames,
+            stagger_frames=head.stagger_frames,
+            boot_frames=head.boot_frames,
+            tracks=tuple(self.track(at[0] + TRACK.size * i, name) for i, name in enumerate(tracks)),
+            lamps=tuple(self.lamp(at[1] + LAMP.size * i, name) for i, name in enumerate(lamps)),
+            switches=tuple(self.switch(at[2] + SWITCH.size * i, name) for i, name in enumerate(switches)),
+            inputs=tuple(self.input(at[3] + INPUT.size * i, name, scenes) for i, name in enumerate(inputs)),
+            scenes=scene_records,
+            idle=self.scene_name(head.idle, scenes, 19),
+            transitions=self.transitions(head),
+        )
+        if zlib.crc32(wiring(show)) != head.figure_id:
+            self.refuse("its figure identity does not match its wiring", 28)
+        return show
+
+    def transitions(self, head: Header) -> tuple[tuple[Transition, ...], ...]:
+        rows = []
+        at = head.transitions_at
+        for _ in range(head.loops):
+            row = []
+            for _ in range(head.scenes + 1):
+                item = Transition(*self.unpack(TRANSITION, at, "transition table"))
+                if item.fade_frames % COMMON_FRAMES or item.delay_frames % COMMON_FRAMES:
+                    self.refuse("a transition is not a multiple of six frames", at)
+                row.append(item)
+                at += TRANSITION.size
+            rows.append(tuple(row))
+        return tuple(rows)
+
+    def names(self, at: int, count: int) -> list[str]:
+        found = []
+        for _ in range(count):
+            if at >= len(self.image) or at + 1 + self.image[at] > len(self.image):
+                self.refuse("a name lies outside the image", at)
+            coded = self.image[at + 1 : at + 1 + self.image[at]]
+            try:
+                found.append(coded.decode())
+            except UnicodeDecodeError:
+                self.refuse("a name is not UTF-8", at)
+            at += 1 + len(coded)
+        return found
+
+    def track(self, at: int, name: str) -> TrackRecord:
+        pin, knot, exponent, zero, origin, rest, parked, low, high, d1, d2, d3, ends_low, ends_high = (
+            self.unpack(TRACK, at, "track record")
+        )
+        if knot not in (1, 2, 3, 6) or not 2 <= exponent <= 5 or zero:
+            self.refuse(f"track {name} has a knot, a unit or a zero that no player knows", at)
+        if not (low <= rest <= high and ends_low <= ends_high and min(d1, d2, d3) >= 0):
+            self.refuse(f"track {name} rests outside its own bounds", at)
+        return TrackRecord(
+            name, pin, knot, exponent, origin, rest, parked, low, high, (d1, d2, d3), (ends_low, ends_high)
+        )
+
+    def lamp(self, at: int, name: str) -> LampRecord:
+        pin, flags, rest, zero = self.unpack(LAMP, at, "lamp record")
+        if flags > 1 or rest > 200 or zero:
+            self.refuse(f"lamp {name} has flags or a lightness that no player knows", at)
+        return LampRecord(name, pin, bool(flags), rest)
+
+    def switch(self, at: int, name: str) -> SwitchRecord:
+        pin, flags, max_on = self.unpack(SWITCH, at, "switch record")
+        if flags > 1:
+            self.refuse(f"switch {name} has flags that no player knows", at)
+        return SwitchRecord(name, pin, bool(flags), max_on)
+
+    def input(self, at: int, name: str, scenes: list[str]) -> InputRecord:
+        pin, kind, flags, debounce, cooldown, scene, nth, nth_scene = self.unpack(INPUT, at, "input record")
+        if kind != TRIGGER or flags > 3 or any(self.image[at + 9 : at + INPUT.size]):
+            self.refuse(f"input {name} is of a kind that no player knows", at)
+        return InputRecord(
+            *(name, pin, bool(flags & 1), bool(flags & 2), debounce, cooldown),
+            *(self.scene_name(scene, scenes, at + 6), nth, self.scene_name(nth_scene, scenes, at + 8)),
+        )
+
+    def scene_name(self, number: int, scenes: list[str], at: int) -> str | None:
+        if number == NONE:
+            return None
+        if number >= len(scenes):
+            self.refuse("a scene number is beyond the last scene", at, number, len(scenes) - 1)
+        return scenes[number]
+
+    def scenes(
+        self, scenes_at: int, names: list[str], counts: tuple[int, ...], starts: list[int]
+    ) -> tuple[SceneRecord, ...]:
+        channels = sum(counts)
+        form = struct.Struct(f"<{channels}I")
+        heads: list[tuple[int, bool, int, tuple[int, ...]]] = []
+        for i, name in enumerate(names):
+            at = scenes_at + SCENE.size * i
+            streams_at, frames, flags, row, fade_in = self.unpack(SCENE, at, "scene record")
+            loops_before = sum(head[1] for head in heads)
+            if frames < COMMON_FRAMES or frames % COMMON_FRAMES or fade_in % COMMON_FRAMES or flags > 1:
+                self.refuse(f"scene {name} has a length or flags that no player knows", at)
+            if row != (loops_before if flags else NONE):
+                self.refuse(f"scene {name} has a wrong row in the transition table", at)
+            offsets = self.unpack(form, streams_at, f"offset list of scene {name}")
+            heads.append((frames, bool(flags), fade_in, offsets))
+            starts += [streams_at, *(offset for offset in offsets if offset)]
+        ends = sorted({*starts, len(self.image)})
+        following = dict(itertools.pairwise(ends))
+        scenes = []
+        for name, (frames, loop, fade_in, offsets) in zip(names, heads, strict=True):
+            streams: list[bytes | None] = []
+            for offset in offsets:
+                if offset and not HEADER.size <= offset < len(self.image):
+                    self.refuse(
+                        f"a stream of scene {name} lies outside the image", None, offset, len(self.image)
+                    )
+                streams.append(self.image[offset : following[offset]] if offset else None)
+            lamps_from, switches_from = counts[0], counts[0] + counts[1]
+            scenes.append(
+                SceneRecord(
+                    *(name, frames, loop, fade_in, tuple(streams[:lamps_from])),
+                    *(tuple(streams[lamps_from:switches_from]), tuple(streams[switches_from:])),
+                )
+            )
+        return tuple(scenes)
