@@ -1,0 +1,246 @@
+"""A banded interior point method for track problems: time and memory linear in the length.
+
+Mehrotra's predictor-corrector (SIAM J. Optim. 2, 1992) on rows normalised to [-1, 1]. One banded
+Cholesky factorisation and two solves an iteration. The answer is accepted only when the duality
+gap and both residuals are small; anything else raises :class:`NoConvergenceError`.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sequencer.motion.ends import NotPositiveError, ends_of
+from sequencer.motion.problem import DIFFERENCES, TrackProblem
+from sequencer.motion.spline import Floats
+
+#: The upper and the lower side of a row: +y <= 1 and -y <= 1.
+_SIDES = np.array([[1.0], [-1.0]])
+
+MAX_ITERATIONS = 80
+STEP = 0.995
+CENTRING_EXPONENT = 3
+#: The objective's weight against unit rows, softness of limits in the first guess, first multipliers.
+START_WEIGHT = 1e4
+START_SOFTNESS = 100.0
+START_PRICE = 300.0
+#: Accepted duality gap, relative to the objective, and in LSB^2 a span.
+GAP_RELATIVE = 2e-8
+GAP_ABSOLUTE = 1e-7
+#: Accepted violation of a normalised row, and of a gradient entry relative to its largest term.
+RESIDUAL = 1e-9
+GRADIENT = 1e-8
+
+
+class NoConvergenceError(Exception):
+    """No optimum was reached. ``order`` (0..3) and ``row`` say which limit resisted most."""
+
+    def __init__(self, order: int, row: int, excess: float) -> None:
+        super().__init__(f"row {row} of order {order} stays {excess:.3g} over its limit")
+        self.order = order
+        self.row = row
+        self.excess = excess
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Optimal extended points (K + 3,), their objective (LSB^2 spans), gap and iterations."""
+
+    extended: Floats
+    objective: float
+    gap: float
+    iterations: int
+
+
+class _Rows:
+    """Normalised constraint rows: y = (points - middle)/half, D1/b1, D2/b2, D3/b3, stacked."""
+
+    def __init__(self, problem: TrackProblem) -> None:
+        spans = problem.spans
+        self.spans = spans
+        self.scales = tuple(1.0 / bound for bound in (problem.half_range, *problem.bounds))
+        self.firsts = tuple(problem.first_row(order) for order in range(4))
+        stops = np.cumsum([0] + [spans - first for first in self.firsts])
+        self.parts = tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(stops))
+        self.count = int(stops[-1])
+        self._kernels = tuple(
+            tuple(
+                (offset, self.scales[order] ** 2 * row[: len(row) - offset] * row[offset:])
+                for offset in range(len(row))
+            )
+            for order, row in enumerate(DIFFERENCES)
+        )
+
+    def apply(self, centred: Floats, out: Floats) -> None:
+        """Rows of the extended points (measured from the middle)."""
+        difference = centred
+        for order in range(4):
+            if order:
+                difference = difference[1:] - difference[:-1]
+            np.multiply(
+                difference[self.firsts[order] : self.spans], self.scales[order], out=out[self.parts[order]]
+            )
+
+    def transpose(self, rows: Floats) -> Floats:
+        """Transposed rows times ``rows``, over the extended points (Horner over differences)."""
+        spans = self.spans
+        total = self.scales[3] * rows[self.parts[3]]
+        for order in (2, 1, 0):
+            wider = np.empty(len(total) + 1)
+            np.negative(total, out=wider[:-1])
+            wider[-1] = 0.0
+            wider[1:] += total
+            wider[self.firsts[order] : spans] += self.scales[order] * rows[self.parts[order]]
+            total = wider
+        return total
+
+    def add_weighted_gram(self, weights: Floats, bands: Floats) -> None:
+        """Add A' diag(weights) A to lower bands over the extended points."""
+        for order, kernels in enumerate(self._kernels):
+            w = weights[self.parts[order]]
+            first = self.firsts[order]
+            for offset, kernel in kernels:
+                spread = np.convolve(w, kernel)
+                bands[offset, first : first + len(spread)] += spread
+
+
+def _gram_times(bands: Floats, vector: Floats) -> Floats:
+    product: Floats = bands[0] * vector
+    for offset in range(1, 4):
+        band = bands[offset, :-offset]
+        product[offset:] += band * vector[:-offset]
+        product[:-offset] += band * vector[offset:]
+    return product
+
+
+class _Iterate:
+    """The present point: free and extended points, slacks and prices of both sides of each row."""
+
+    def __init__(self, problem: TrackProblem, extended: Floats) -> None:
+        self.problem = problem
+        self.rows = _Rows(problem)
+        self.ends = ends_of(problem.spans, problem.loop)
+        self.scale = objective_scale(problem)
+        self.gram = problem.gram * self.scale
+        self.aim = problem.centred_moments * self.scale
+        self.extended = extended
+        count = self.rows.count
+        self.y = np.empty(count)
+        self.price = np.full((2, count), START_PRICE)
+        self._bands = np.empty_like(self.gram)
+        self._move = np.zeros_like(extended)
+        self._dy = np.empty(count)
+        self._least_squares()
+        self.slack = np.maximum(1.0, 1.0 - _SIDES * self.y)
+        self.measure()
+
+    def _least_squares(self) -> None:
+        """First guess: the nearest points with soft instead of hard limits."""
+        softness = np.full(self.rows.count, START_SOFTNESS)
+        self._factor(softness)
+        self.rows.apply(self.extended, self.y)
+        gradient = _gram_times(self.gram, self.extended) - self.aim + self.rows.transpose(softness * self.y)
+        self.ends.spread(-self.ends.solve(self.ends.gather(gradient)), self.extended)
+        self.rows.apply(self.extended, self.y)
+
+    def _factor(self, weights: Floats) -> None:
+        self._bands[:] = self.gram
+        self.rows.add_weighted_gram(weights, self._bands)
+        self.ends.factor(self._bands)
+
+    def measure(self) -> None:
+        """Residuals, gap and objective (scaled) of the present point."""
+        self.rows.apply(self.extended, self.y)
+        self.excess = _SIDES * self.y + self.slack - 1.0
+        product = _gram_times(self.gram, self.extended)
+        pull = self.rows.transpose(self.price[0] - self.price[1])
+        self.gradient = self.ends.gather(product - self.aim + pull)
+        self.gap = float(np.vdot(self.slack, self.price))
+        self.value = float(self.extended @ product) - 2.0 * float(self.aim @ self.extended)
+        self.value += self.problem.centred_square * self.scale
+        self.violation = float(np.abs(self.excess).max())
+        terms = max(float(np.abs(term).max()) for term in (self.aim, pull, product))
+        self.steepness = float(np.abs(self.gradient).max()) / terms if terms else 0.0
+
+    def optimal(self) -> bool:
+        """Feasible, stationary, and within the accepted gap (the objective has no 1/2: gap twice)."""
+        allowed = GAP_RELATIVE * max(self.value, 0.0) + GAP_ABSOLUTE * self.scale * self.problem.spans
+        return self.violation <= RESIDUAL and self.steepness <= GRADIENT and 2.0 * self.gap <= allowed
+
+    def step(self) -> None:
+        """One predictor-corrector step."""
+        slack, price = self.slack, self.price
+        self._ratio = price / slack
+        self._factor(self._ratio[0] + self._ratio[1])
+        mean = self.gap / slack.size
+        both = slack * price
+        dslack, dprice = self._direction(both)
+        reach = min(1.0, _longest(slack, dslack), _longest(price, dprice))
+        after = float(np.vdot(slack + reach * dslack, price + reach * dprice)) / slack.size
+        target = mean * min(1.0, max(after / mean, 0.0)) ** CENTRING_EXPONENT
+        dslack, dprice = self._direction(both + dslack * dprice - target)
+        reach = min(1.0, STEP * min(_longest(slack, dslack), _longest(price, dprice)))
+        self.extended += reach * self._move
+        slack += reach * dslack
+        price += reach * dprice
+        self.measure()
+
+    def _direction(self, complement: Floats) -> tuple[Floats, Floats]:
+        """Newton step that takes ``complement`` off slack * price; leaves its points in ``_move``."""
+        flow = self._ratio * self.excess - complement / self.slack
+        right = -self.gradient - self.ends.gather(self.rows.transpose(flow[0] - flow[1]))
+        self.ends.spread(self.ends.solve(right), self._move)
+        self.rows.apply(self._move, self._dy)
+        dslack = -self.excess - _SIDES * self._dy
+        dprice = -(complement + self.price * dslack) / self.slack
+        return dslack, dprice
+
+    def hardest_row(self) -> tuple[int, int]:
+        """(order, row) of the limit with the highest price."""
+        at = int(np.argmax(self.price[0] + self.price[1]))
+        order = max(order for order in range(4) if self.rows.parts[order].start <= at)
+        return order, at - self.rows.parts[order].start + self.rows.firsts[order]
+
+
+def _longest(values: Floats, change: Floats) -> float:
+    """Largest step in (0, 1e3] that keeps ``values + step * change`` non-negative."""
+    falling = float((change / values).min())
+    return 1e3 if falling >= -1e-3 else -1.0 / falling
+
+
+def objective_scale(problem: TrackProblem) -> float:
+    """Weight of the objective that makes multipliers comparable with the unit rows."""
+    return START_WEIGHT / problem.half_range**2
+
+
+def solve(problem: TrackProblem) -> Solution:
+    """The optimal points of ``problem``; see :class:`TrackProblem` for what is minimised.
+
+    Raises :class:`NoConvergenceError` when the limits contradict each other or the fixed ends.
+    """
+    extended = np.zeros(problem.spans + 3)
+    if problem.head is not None and problem.tail is not None:
+        # With fewer than six points head and tail overlap; only equal ends make sense then.
+        extended[:3] = problem.head
+        extended[-3:] = problem.tail
+        extended -= problem.middle
+    if problem.unknowns == 0:
+        extended += problem.middle
+        return Solution(extended, problem.objective(extended), 0.0, 0)
+    point = _Iterate(problem, extended)
+    try:
+        for iteration in range(MAX_ITERATIONS + 1):
+            if point.optimal():
+                points = point.extended + problem.middle
+                gap = 2.0 * point.gap / point.scale
+                return Solution(points, problem.objective(points), gap, iteration)
+            if not math.isfinite(point.gap):
+                break
+            point.step()
+    except NotPositiveError:
+        pass
+    order, row = point.hardest_row()
+    raise NoConvergenceError(order, row, point.violation)

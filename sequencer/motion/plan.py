@@ -1,0 +1,187 @@
+"""Planning: the nearest certified motion to a wish."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.errors import Fault, PlanError
+from sequencer.motion.certificate import QUANTITIES, UNITS, certify, in_degrees, row_time_s
+from sequencer.motion.interior import NoConvergenceError, solve
+from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.motion.problem import TrackProblem
+from sequencer.motion.round import TIGHTENING, round_points
+from sequencer.timeline.model import GRID_S, Timeline
+
+#: Scenes use this share of the certified bounds; the rest is room for transitions.
+PLAN_SHARE = 0.85
+#: A wish further out than this is a mistake, not a motion.
+LARGEST_WISH_RAD = 1000.0
+
+
+def track_problem(
+    spec: TrackSpec,
+    wish_rad: NDArray[np.float64],
+    scene: str,
+    loop: bool,
+    duration_s: float,
+    share: float = PLAN_SHARE,
+) -> TrackProblem:
+    """The quadratic programme of one track: bounds at ``share``, tightened for the rounding.
+
+    ``wish_rad`` has one sample a millisecond from 0 to ``duration_s``, both included. Raises
+    :class:`PlanError` on a wish that is not finite, has another length, or whose duration is no
+    whole number of knots.
+    """
+    where = f"track {spec.name}, scene {scene}"
+    wish = np.asarray(wish_rad, np.float64)
+    if not (math.isfinite(duration_s) and duration_s > 0.0):
+        raise PlanError(f"{where}: a scene of {duration_s:g} s cannot be planned")
+    steps = round(spec.knot_s / GRID_S)
+    if steps < 1 or abs(steps * GRID_S - spec.knot_s) > 1e-9:
+        raise PlanError(
+            Fault(
+                f"{where}: knots {spec.knot_s * 1000:g} ms apart do not fall on whole milliseconds",
+                quantity="frame_us",
+                value=f"{spec.frame_us} us",
+                limit="a whole number of milliseconds",
+                remedy="give the servo a frame rate like 50 Hz",
+            )
+        )
+    samples = round(duration_s / GRID_S)
+    if samples % steps or abs(samples * GRID_S - duration_s) > 1e-6:
+        raise PlanError(
+            Fault(
+                f"{where}: {duration_s:g} s is no whole number of knots",
+                quantity="duration",
+                value=f"{duration_s:g} s",
+                limit=f"a multiple of {spec.knot_s:g} s",
+                remedy="round the scene up to six servo frames",
+            )
+        )
+    if wish.shape != (samples + 1,):
+        raise PlanError(f"{where}: the wish has shape {wish.shape}, not ({samples + 1},)")
+    strange = ~(np.abs(wish) <= LARGEST_WISH_RAD)
+    if strange.any():
+        at = int(strange.argmax())
+        raise PlanError(
+            Fault(
+                f"{where}: the wish at {at * GRID_S:.3f} s is not an angle",
+                quantity="position",
+                value=f"{wish[at]:g} rad",
+                limit=f"{LARGEST_WISH_RAD:g} rad",
+                remedy=f"look at what moves axis {spec.axis} about {at * GRID_S:.3f} s",
+            )
+        )
+    bounds = tuple(share * bound - tight for bound, tight in zip(spec.bounds, TIGHTENING, strict=True))
+    for order, bound in enumerate(bounds, start=1):
+        if bound <= 0.0:
+            raise PlanError(
+                Fault(
+                    f"{where}: nothing is left of the {QUANTITIES[order]} bound after rounding",
+                    quantity=QUANTITIES[order],
+                    value=f"{share:g} of {spec.bounds[order - 1]} LSB",
+                    limit=f"more than {TIGHTENING[order - 1] / share:.1f} LSB",
+                    remedy=f"raise the {QUANTITIES[order]} limit of axis {spec.axis}, "
+                    "or set a larger knot_frames",
+                )
+            )
+    rest = float(spec.rest)
+    if not spec.low <= spec.rest <= spec.high or spec.low >= spec.high:
+        raise PlanError(
+            Fault(
+                f"{where}: home is not inside the range",
+                quantity="position",
+                value=f"{in_degrees(spec, 0, spec.rest):.4g} deg",
+                limit=f"{in_degrees(spec, 0, spec.low):.4g} to {in_degrees(spec, 0, spec.high):.4g} deg",
+                remedy=f"move home of axis {spec.axis} into its range, or widen the range",
+            )
+        )
+    fixed = None if loop else (rest, rest, rest)
+    return TrackProblem(
+        wish=spec.value_zero + spec.value_per_rad * wish,
+        steps=steps,
+        low=float(spec.low),
+        high=float(spec.high),
+        bounds=(bounds[0], bounds[1], bounds[2]),
+        head=fixed,
+        tail=fixed,
+    )
+
+
+def plan_track(
+    spec: TrackSpec,
+    wish_rad: NDArray[np.float64],
+    scene: str,
+    loop: bool,
+    duration_s: float,
+    share: float = PLAN_SHARE,
+) -> TrackPlan:
+    """The certified motion of one track nearest to ``wish_rad`` (rad, 1 ms grid).
+
+    A scene starts and ends at rest, a loop closes without a seam. Raises :class:`PlanError` naming
+    track, quantity, time and remedy when there is no such motion; never returns an unproven plan.
+    """
+    problem = track_problem(spec, wish_rad, scene, loop, duration_s, share)
+    try:
+        solution = solve(problem)
+    except NoConvergenceError as failure:
+        raise _unsolved(spec, scene, failure) from None
+    points = round_points(solution.extended[:-3] if loop else solution.extended)
+    certify(spec, points, scene=scene, loop=loop)
+    return TrackPlan(
+        spec=spec,
+        scene=scene,
+        loop=loop,
+        points=points,
+        objective=solution.objective * spec.knot_s / spec.value_per_rad**2,
+        iterations=solution.iterations,
+    )
+
+
+def plan_scene(
+    timeline: Timeline, specs: Mapping[str, TrackSpec], share: float = PLAN_SHARE
+) -> dict[str, TrackPlan]:
+    """Plans of every track in ``specs`` (by track name) for one scene.
+
+    A track whose axis the scene does not mention stays at rest. Raises one :class:`PlanError` with
+    all faults.
+    """
+    plans: dict[str, TrackPlan] = {}
+    faults: list[Fault] = []
+    samples = round(timeline.duration_s / GRID_S) + 1
+    for name, spec in specs.items():
+        wish = timeline.axes.get(spec.axis)
+        if wish is not None:
+            wish_rad = wish.wish_rad
+        else:
+            wish_rad = np.full(samples, (spec.rest - spec.value_zero) / spec.value_per_rad)
+        try:
+            plans[name] = plan_track(
+                spec, wish_rad, timeline.scene, timeline.loop, timeline.duration_s, share
+            )
+        except PlanError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise PlanError.from_faults(faults)
+    return plans
+
+
+def _unsolved(spec: TrackSpec, scene: str, failure: NoConvergenceError) -> PlanError:
+    order = failure.order
+    time_s = row_time_s(spec, order, failure.row)
+    bound = spec.high if order == 0 else spec.bounds[order - 1]
+    return PlanError(
+        Fault(
+            f"track {spec.name}, scene {scene}: no motion within limits was found; "
+            f"the {QUANTITIES[order]} about {time_s:.2f} s stands most in the way",
+            quantity=QUANTITIES[order],
+            value="over its bound",
+            limit=f"{abs(in_degrees(spec, order, bound)):.6g} {UNITS[order]}",
+            remedy=f"ask less of axis {spec.axis} about {time_s:.2f} s, "
+            "or check its limits in `quarterjack figure`",
+        )
+    )
