@@ -1,0 +1,208 @@
+"""Putting player and show on a board so that no interruption leaves it half alive.
+
+First a trap page at 0 (an endless jump onto itself), then the pages that differ, read back, and the
+true page 0 last: until that last write the board sits dead, its pins as after a reset. An interrupted
+upload is repeated by running it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from sequencer.board.link import Hello, Link
+from sequencer.board.messages import catalogue
+from sequencer.board.stk500 import UNO, Chip, Loader
+from sequencer.board.transport import Transport
+from sequencer.errors import BoardError, Fault, LinkError, LoaderError
+
+#: `rjmp .-2`: jumps onto itself for ever (AVR instruction set manual: 1100 kkkk kkkk kkkk, k = -1).
+TRAP = b"\xff\xcf"
+#: Told as (what is being done, pages done, pages in all).
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class FlashResult:
+    """How an upload went: ``pages_written`` of ``pages`` in all, trap and commit not counted twice."""
+
+    outcome: Literal["nothing to do", "flashed"]
+    pages: int
+    pages_written: int
+    hello: Hello
+
+
+def trap_page(size: int) -> bytes:
+    """The page that keeps a half-written board dead."""
+    return TRAP.ljust(size, b"\xff")
+
+
+def flash_board(
+    transport: Transport,
+    flash_bytes: bytes,
+    image_crc32: int,
+    player_crc32: int,
+    progress: Progress | None = None,
+    *,
+    chip: Chip = UNO,
+    force: bool = False,
+) -> FlashResult:
+    """Make the board's flash equal to ``flash_bytes`` (from 0, padded with 0xFF), and wait for its hello.
+
+    Args:
+        transport: an open port.
+        flash_bytes: content from address 0; what lies in the loader's range must be 0xFF.
+        image_crc32: the show image's CRC-32 (0 for a player without a show).
+        player_crc32: the player's CRC-32.
+        progress: told of every page read and written.
+        chip: the board's chip.
+        force: compare page by page even when the running player says it carries the same already.
+
+    Raises:
+        LoaderError: no loader, another chip, a page that cannot be written, an upload that was interrupted.
+        LinkError: the cable went away before anything was written, or no hello came afterwards.
+
+    """
+    tell: Progress = progress or (lambda *_: None)
+    content = _usable(flash_bytes, chip)
+    pages = [content[at : at + chip.page] for at in range(0, chip.usable, chip.page)]
+    if not force:
+        hello = _running(transport)
+        if hello is not None and (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32):
+            return FlashResult("nothing to do", len(pages), 0, hello)
+    loader = Loader(transport, chip)
+    loader.sync()
+    loader.check_signature()
+    loader.set_device()
+    loader.enter()
+    there = []
+    for number in range(len(pages)):
+        tell("reading", number, len(pages))
+        there.append(loader.read_page(number))
+    tell("reading", len(pages), len(pages))
+    differing = [number for number, page in enumerate(pages) if page != there[number]]
+    if differing:
+        _write(loader, transport.name, pages, there, differing, tell)
+    loader.leave()
+    hello = _meet(transport, image_crc32, player_crc32)
+    return FlashResult("flashed" if differing else "nothing to do", len(pages), len(differing), hello)
+
+
+def _usable(flash_bytes: bytes, chip: Chip) -> bytes:
+    beyond = flash_bytes[chip.usable :]
+    if beyond.strip(b"\xff"):
+        raise LoaderError(
+            Fault(
+                "the content reaches into the boot loader's range",
+                quantity="bytes",
+                value=str(len(flash_bytes.rstrip(b"\xff"))),
+                limit=str(chip.usable),
+                remedy="make the show smaller: `quarterjack check` says what its scenes cost",
+            )
+        )
+    return flash_bytes[: chip.usable].ljust(chip.usable, b"\xff")
+
+
+def _running(transport: Transport) -> Hello | None:
+    """What a player says by itself after a reset; nothing is sent, any other program stays unbothered."""
+    transport.set_baud(catalogue().baud)
+    transport.reset()
+    return Link(transport).listen_for_hello()
+
+
+def _write(
+    loader: Loader, name: str, pages: list[bytes], there: list[bytes], differing: list[int], tell: Progress
+) -> None:
+    rest = [number for number in differing if number != 0]
+    trap = trap_page(len(pages[0]))
+    total = len(differing)
+    done = 0
+    fate = "the old show may still be on it; if not, it is dead but safe"
+    try:
+        if rest and there[0] != trap:
+            loader.write_page(0, trap)
+        fate = "the board is dead but safe: nothing on it moves or lights"
+        for number in rest:
+            tell("writing", done, total)
+            loader.write_page(number, pages[number])
+            done += 1
+        _verify(loader, name, pages, rest, tell)
+        tell("writing", done, total)
+        # Page 0 always: it is the trap now, or it differs.
+        fate = "it came at the very last page: the board is dead but safe, or already carries the new show"
+        loader.write_page(0, pages[0])
+        try:
+            _verify(loader, name, pages, [0], tell)
+        except VerifyError:
+            loader.write_page(0, trap)
+            raise
+        tell("writing", total, total)
+    except VerifyError:
+        raise
+    except BoardError as error:
+        raise LoaderError(
+            Fault(
+                f"the upload to {name} was interrupted after {done} of {total} pages: "
+                f"{error.faults[0].message}",
+                value=error.faults[0].value,
+                remedy=f"{fate}. Plug it in again and run `quarterjack flash` again",
+            )
+        ) from error
+
+
+class VerifyError(LoaderError):
+    """What was read back differs from what was written."""
+
+
+def _verify(loader: Loader, name: str, pages: list[bytes], numbers: list[int], tell: Progress) -> None:
+    size = len(pages[0])
+    wrong: list[int] = []
+    for count, number in enumerate(numbers):
+        tell("verifying", count, len(numbers))
+        back = loader.read_page(number)
+        wrong += [number * size + at for at in range(size) if back[at] != pages[number][at]]
+    tell("verifying", len(numbers), len(numbers))
+    if wrong:
+        spread = sorted({at // size for at in wrong})
+        cause = (
+            "one page only: this part of the chip's flash may be worn out"
+            if len(spread) == 1
+            else "spread over many pages: an unsteady supply or cable during the upload"
+        )
+        raise VerifyError(
+            Fault(
+                f"the board on {name} did not keep what was written: {len(wrong)} bytes differ, "
+                f"from {wrong[0]:#06x} to {wrong[-1]:#06x}, in {len(spread)} of {len(numbers)} pages",
+                quantity="bytes that differ",
+                value=str(len(wrong)),
+                limit="0",
+                remedy=f"likely {cause}. The board is dead but safe; disconnect the servos' supply, "
+                "use another cable, and run `quarterjack flash` again",
+            )
+        )
+
+
+def _meet(transport: Transport, image_crc32: int, player_crc32: int) -> Hello:
+    try:
+        hello = Link(transport).hello()
+    except LinkError as error:
+        raise LinkError(
+            Fault(
+                f"everything was written and read back, but the player on {transport.name} "
+                "does not say hello",
+                value=error.faults[0].message,
+                remedy="press the board's reset button and run `quarterjack flash` again",
+            )
+        ) from error
+    if (hello.image_crc, hello.player_crc) != (image_crc32, player_crc32):
+        raise LoaderError(
+            Fault(
+                f"the player on {transport.name} carries another show or player than was written",
+                quantity="image and player CRC",
+                value=f"{hello.image_crc:08x} {hello.player_crc:08x}",
+                limit=f"{image_crc32:08x} {player_crc32:08x}",
+                remedy="run `quarterjack flash` again; if it stays, the package's prebuilt player is damaged",
+            )
+        )
+    return hello

@@ -1,0 +1,361 @@
+"""The running link: numbered requests, answers, reports, and what a reset means.
+
+A request is repeated with the same number until its answer comes; the board performs a number once
+and repeats its answer, so a cue is performed once or reported, never twice, never lost silently. A
+hello that nobody asked for is a board that was reset: whatever it was playing is interrupted, and
+nothing is sent again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Self
+
+from sequencer.board.frames import Frame, FrameDecoder
+from sequencer.board.messages import Message, Value, catalogue, decode_body, encode_body
+from sequencer.board.transport import Transport
+from sequencer.errors import Fault, LinkError
+
+STATES = ("boot", "settle", "idle", "scene", "hold", "fault")
+FAULTS = (
+    "none",
+    "no show on the board",
+    "the show was made for another version of the player",
+    "the show on the board is damaged (its checksum differs)",
+    "the show on the board has content this player cannot play",
+    "the show was made for another kind of board",
+)
+RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
+SCENE, IDLE, HOLD, FAULT = 3, 2, 4, 5
+STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
+NO_SCENE = 255
+#: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
+QUIET_S = 1.6
+
+
+def _name(names: tuple[str, ...], number: int) -> str:
+    return names[number] if number < len(names) else f"number {number}"
+
+
+@dataclass(frozen=True)
+class Hello:
+    """Who the board is and what it carries; ``state`` and ``fault`` are the core's numbers."""
+
+    protocol: int
+    player_version: int
+    board: int
+    reset_cause: int
+    state: int
+    fault: int
+    image_crc: int
+    player_crc: int
+    figure: str
+
+    @property
+    def fault_words(self) -> str:
+        """The fault in plain words."""
+        return _name(FAULTS, self.fault)
+
+
+@dataclass(frozen=True)
+class Status:
+    """What the board is doing; ``frame`` of ``frames`` in ``scene`` (255 = none)."""
+
+    state: int
+    fault: int
+    scene: int
+    frame: int
+    frames: int
+    cue: int
+    repeats_left: int
+    late_frames: int
+
+    @property
+    def state_words(self) -> str:
+        """The state in one word."""
+        return _name(STATES, self.state)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One look at a followed cue: the status, and whether it ended ("played" or "stopped")."""
+
+    status: Status
+    outcome: str | None = None
+
+
+class Link:
+    """Talks to the player over a transport. Times are the transport's (board) seconds.
+
+    Args:
+        transport: an open port.
+        answer_s: how long one try waits for its answer (the player answers within a servo frame).
+        tries: how often a request is sent before the board counts as silent.
+
+    """
+
+    def __init__(self, transport: Transport, *, answer_s: float = 0.15, tries: int = 6) -> None:
+        self._port = transport
+        self._answer_s = answer_s
+        self._tries = tries
+        self._seq = 0
+        self._cue = 0
+        self._decoder = FrameDecoder()
+        self._inbox: deque[Message] = deque()
+        self._reports: deque[Message] = deque()
+        self._met = False
+        transport.set_baud(catalogue().baud)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the port go."""
+        self._port.close()
+
+    @property
+    def damaged_frames(self) -> int:
+        """Frames that arrived broken: a measure of the cable's health."""
+        return self._decoder.damaged
+
+    # -- first contact ---------------------------------------------------------------------------
+
+    def listen_for_hello(self, quiet_s: float = QUIET_S) -> Hello | None:
+        """The hello that a reset board sends by itself, or None; sends nothing."""
+        end = self._port.now_s() + quiet_s
+        while (left := end - self._port.now_s()) > 0:
+            for message in self._receive(min(left, 0.05)):
+                if message.name == "hello":
+                    return hello_of(message)
+        return None
+
+    def hello(self, *, quiet_s: float = QUIET_S, wait_s: float = 3.0) -> Hello:
+        """First contact, or a fresh look: who is there.
+
+        On first contact it listens for ``quiet_s`` first, because opening the port may have reset the
+        board and its loader must not be talked to; then it asks for up to ``wait_s``.
+
+        Raises:
+            LinkError: nobody answers, or the player speaks another version of the link.
+
+        """
+        if not self._met:
+            self.listen_for_hello(quiet_s)
+        end = self._port.now_s() + wait_s
+        while True:
+            # The first number may by chance be the last one that an earlier program used: the board
+            # then repeats that old answer. Two different numbers in a row cannot both be.
+            answers = [self._try("ask_hello", {}) for _ in range(1 if self._met else 2)]
+            if answers[-1] is not None and answers[-1].name == "hello":
+                break
+            if self._port.now_s() >= end:
+                raise self._silent("ask_hello")
+        met = hello_of(answers[-1])
+        expected = catalogue().protocol
+        if met.protocol != expected:
+            raise LinkError(
+                Fault(
+                    f"the player on {self._port.name} speaks another version of the link",
+                    quantity="link version",
+                    value=str(met.protocol),
+                    limit=str(expected),
+                    remedy="run `quarterjack flash` to put this version's player on the board",
+                )
+            )
+        if not self._met:
+            self._met = True
+            self._reports = deque(report for report in self._reports if report.name != "hello")
+            self._cue = self.status().cue
+        return met
+
+    # -- requests --------------------------------------------------------------------------------
+
+    def request(self, name: str, **fields: Value) -> Message:
+        """Send a request until it is answered; the answer.
+
+        Raises:
+            LinkError: silent board, a cable that went away, a reset, or an answer that refuses.
+
+        """
+        kind = catalogue().by_name[name]
+        answer = self._try(name, fields, tries=self._tries)
+        if answer is None:
+            raise self._silent(name)
+        if answer.name == "ack" and (result := answer.number("result")) != 0:
+            raise LinkError(f"the board did not take {name!r}: {_name(RESULTS, result)}")
+        if answer.name != kind.answer:
+            raise LinkError(f"the board answered {name!r} with {answer.name!r} instead of {kind.answer!r}")
+        return answer
+
+    def cue(self, scene: int, repeats: int = 1) -> int:
+        """Play a scene; the cue's number, which reports echo. ``repeats`` 0 = until another cue."""
+        self._cue = self._cue % 0xFFFF + 1
+        self.request("cue", cue=self._cue, scene=scene, repeats=repeats)
+        return self._cue
+
+    def hold(self) -> None:
+        """Everything to a stop by the stored stop, and stay."""
+        self.request("hold")
+
+    def resume(self) -> None:
+        """After a hold: to rest, then idle."""
+        self.request("resume")
+
+    def status(self) -> Status:
+        """What the board is doing."""
+        return status_of(self.request("ask_status"))
+
+    def bench_servo(self, pin: int, pulse_us: int) -> None:
+        """A pulse on a pin of a board without a show; 0 stops it."""
+        self.request("bench_servo", pin=pin, pulse_us=pulse_us)
+
+    def bench_lamp(self, pin: int, lightness: int) -> None:
+        """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
+        self.request("bench_lamp", pin=pin, lightness=lightness)
+
+    # -- reports ---------------------------------------------------------------------------------
+
+    def reports(self, timeout_s: float = 0.0) -> list[Message]:
+        """Reports that came unasked since the last call, waiting up to ``timeout_s`` for the first."""
+        end = self._port.now_s() + timeout_s
+        while not self._reports:
+            left = end - self._port.now_s()
+            self._inbox.extend(self._receive(max(0.0, min(left, 0.05))))
+            if left <= 0:
+                break
+        found = list(self._reports)
+        self._reports.clear()
+        return found
+
+    def wait_ready(self, timeout_s: float = 60.0) -> Status:
+        """Wait until the board has settled and takes cues (idle or in a scene).
+
+        Raises:
+            LinkError: the board is in fault or hold, or never gets ready.
+
+        """
+        end = self._port.now_s() + timeout_s
+        while True:
+            now = self.status()
+            if now.state == FAULT:
+                raise LinkError(f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}")
+            if now.state in (IDLE, SCENE, HOLD):
+                return now
+            if self._port.now_s() >= end:
+                raise LinkError(f"the board stays in {now.state_words!r} for more than {timeout_s:.0f} s")
+            self.reports(0.1)
+
+    def follow(self, cue: int, scene: int, *, every_s: float = 0.2, start_s: float = 60.0) -> Iterator[Step]:
+        """Look at a cue until it ends; the last step carries the outcome.
+
+        A report may be lost on the line; the status, which is asked and answered, decides then.
+
+        Raises:
+            LinkError: the board was reset or another cue took over, or the scene never started.
+
+        """
+        started = False
+        begin = self._port.now_s()
+        while True:
+            outcome = None
+            for report in self.reports(every_s):
+                if report.name != "happened" or report.number("cue") != cue:
+                    continue
+                what = report.number("what")
+                started = started or what in (STARTED, ENDED, STOPPED)
+                outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
+            status = self.status()
+            if outcome is not None:
+                yield Step(status, outcome)
+                return
+            if status.cue != cue:
+                raise LinkError(
+                    Fault(
+                        f"the cue was interrupted: the board's last cue is {status.cue}, not {cue}",
+                        remedy="another program or a reset came between; nothing was sent again",
+                    )
+                )
+            here = status.state == SCENE and status.scene == scene
+            if started and not here:
+                yield Step(status, "stopped" if status.state == HOLD else "played")
+                return
+            started = started or here
+            if not started and self._port.now_s() - begin > start_s:
+                raise LinkError(f"the scene did not start within {start_s:.0f} s of its cue")
+            yield Step(status)
+
+    # -- the line --------------------------------------------------------------------------------
+
+    def _try(self, name: str, fields: dict[str, Value], tries: int = 1) -> Message | None:
+        kind = catalogue().by_name[name]
+        body = encode_body(kind, fields)
+        self._seq = self._seq % 255 + 1
+        frame = Frame(self._seq, kind.code, body).encode()
+        self._inbox.clear()
+        for _ in range(tries):
+            self._port.write(frame)
+            end = self._port.now_s() + self._answer_s
+            while True:
+                while self._inbox:
+                    message = self._inbox.popleft()
+                    if message.seq == self._seq:
+                        return message
+                left = end - self._port.now_s()
+                if left <= 0:
+                    break
+                self._inbox.extend(self._receive(left))
+        return None
+
+    def _receive(self, timeout_s: float) -> list[Message]:
+        """Answers that arrived; reports go to their queue. Returns early when something came."""
+        answers: list[Message] = []
+        data = self._port.read(1, timeout_s)
+        if data:
+            data += self._port.read(255, 0.0)
+        for frame in self._decoder.feed(data):
+            kind = catalogue().by_code.get(frame.code)
+            if kind is None or kind.to != "host":
+                continue
+            message = Message(kind.name, frame.seq, decode_body(kind, frame.body))
+            if frame.seq != 0 or (not self._met and kind.name == "hello"):
+                answers.append(message)
+            elif kind.name == "hello":
+                raise LinkError(
+                    Fault(
+                        "board reset; the cue was interrupted",
+                        value=f"reset cause {message.number('reset_cause')}",
+                        remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
+                        "or another program opening the port; nothing is sent again by itself",
+                    )
+                )
+            else:
+                self._reports.append(message)
+        return answers
+
+    def _silent(self, name: str) -> LinkError:
+        return LinkError(
+            Fault(
+                f"the board on {self._port.name} does not answer ({name}, {self._tries} tries)",
+                value=f"{self._decoder.damaged} damaged frames arrived",
+                remedy="is the player on it (`quarterjack flash`)? is another program using the port? "
+                "is the cable a charge-only one?",
+            )
+        )
+
+
+def hello_of(message: Message) -> Hello:
+    """A hello message as a value."""
+    return Hello(
+        **{name: message.number(name) for name in message.fields if name != "figure"},
+        figure=message.words("figure"),
+    )
+
+
+def status_of(message: Message) -> Status:
+    """A status message as a value."""
+    return Status(**{name: message.number(name) for name in message.fields})
