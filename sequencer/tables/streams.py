@@ -21,7 +21,13 @@ def lightness(level: float) -> int:
 
 
 def varint(value: int) -> bytes:
-    """Seven bits a byte, low bits first, high bit: more follow."""
+    """Seven bits a byte, low bits first, high bit: more follow.
+
+    Raises:
+        ValueError: more than 65535, the most that the player counts to.
+    """
+    if value > 65535:
+        raise ValueError(f"nothing may wait or last longer than 65535 frames, this takes {value}")
     out = bytearray()
     while value > 127:
         out.append(value & 127 | 128)

@@ -7,7 +7,7 @@ compiled player is asked afterwards, through :class:`Prover`, and must find the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -82,12 +82,15 @@ class TransitionTable:
         return max(every, default=0)
 
 
-def choose_transitions(specs: Mapping[str, TrackSpec], plans: Plans) -> TransitionTable:
+def choose_transitions(
+    specs: Mapping[str, TrackSpec], plans: Plans, loops: Collection[str] | None = None
+) -> TransitionTable:
     """The smallest settle, stop and fade-in times and (delay, fade) pairs that are proven.
 
     Args:
         specs: every track, in the image's order.
         plans: scene -> track -> plan, scenes in the image's order.
+        loops: which scenes loop; by default those whose plans do (a loop may have lamps only).
 
     Returns:
         The table; its ``proofs`` hold the worst value of each track in each kind of transition.
@@ -98,9 +101,13 @@ def choose_transitions(specs: Mapping[str, TrackSpec], plans: Plans) -> Transiti
     search = _Search(specs, plans)
     settle = search.settle()
     stop = search.stop()
-    loops = [scene for scene, tracks in plans.items() if any(plan.loop for plan in tracks.values())]
-    fade_in = {loop: search.fade_in(loop) for loop in loops}
-    rows = {loop: {scene: search.leave(loop, scene, fade_in) for scene in (*plans, None)} for loop in loops}
+    if loops is None:
+        loops = {scene for scene, tracks in plans.items() if any(plan.loop for plan in tracks.values())}
+    in_order = [scene for scene in plans if scene in loops]
+    fade_in = {loop: search.fade_in(loop) for loop in in_order}
+    rows = {
+        loop: {scene: search.leave(loop, scene, fade_in) for scene in (*plans, None)} for loop in in_order
+    }
     return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs))
 
 

@@ -1,0 +1,235 @@
+"""From a figure, its plans and its timelines to what the show image holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Protocol
+
+import numpy as np
+
+from sequencer.errors import Fault, PlanError
+from sequencer.figure.model import Figure
+from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.tables.model import (
+    InputRecord,
+    LampRecord,
+    SceneRecord,
+    ShowImage,
+    SwitchRecord,
+    TrackRecord,
+)
+from sequencer.tables.rice import encode_track
+from sequencer.tables.streams import encode_lamp, encode_switch, frames_from_s, lightness
+from sequencer.tables.transitions import Plans, TransitionTable
+from sequencer.timeline.model import Shortfall, Timeline
+
+#: One servo after the other gets its first pulse, so that they don't draw their start current at once.
+STAGGER_FRAMES = 6
+#: Outputs stay dead this long after reset: the supply settles, and a loader's blinking is over.
+BOOT_FRAMES = 25
+#: Used when a figure has no servo to say otherwise.
+FRAME_US = 20_000
+
+
+class TriggerPolicy(Protocol):
+    """What an input plays (see :mod:`sequencer.event.policy`)."""
+
+    @property
+    def plays(self) -> str:
+        """Scene by name."""
+
+    @property
+    def every(self) -> int:
+        """Every so many times ``every_plays`` instead; 0 never."""
+
+    @property
+    def every_plays(self) -> str | None:
+        """The other scene by name."""
+
+    @property
+    def cooldown_s(self) -> float:
+        """Deaf for this long after an accepted trigger."""
+
+
+class ShowPolicy(Protocol):
+    """What plays when (see :mod:`sequencer.event.policy`)."""
+
+    @property
+    def idle(self) -> str | None:
+        """The loop played between scenes."""
+
+    @property
+    def triggers(self) -> Mapping[str, TriggerPolicy]:
+        """By input."""
+
+
+def assemble(
+    figure: Figure,
+    specs: Mapping[str, TrackSpec],
+    plans: Plans,
+    timelines: Mapping[str, Timeline],
+    policy: ShowPolicy,
+    table: TransitionTable,
+) -> tuple[ShowImage, tuple[Shortfall, ...]]:
+    """Everything the player needs, coded.
+
+    Args:
+        figure: lamps, switches, inputs and servo ends come from it.
+        specs: the tracks, in the image's order.
+        plans: scene -> track -> plan; a track without a plan stays at rest.
+        timelines: the scenes in the image's order, for lengths, lamps and switches.
+        policy: idle scene and triggers, scenes by name.
+        table: the proven transitions.
+
+    Returns:
+        The contents, and the ``sync`` shortfalls of switches that cannot act on time.
+
+    Raises:
+        PlanError: a number that the image cannot hold, or tracks of different servo frames.
+    """
+    frames_us = {spec.frame_us for spec in specs.values()} or {FRAME_US}
+    if len(frames_us) > 1:
+        raise PlanError(
+            Fault(
+                "the servos ask for different frames",
+                quantity="frame_hz",
+                value=" and ".join(f"{1e6 / item:g}" for item in sorted(frames_us)),
+                limit="one for all",
+                remedy="give every servo the frame_hz of the slowest",
+            )
+        )
+    frame_us = frames_us.pop()
+    late: list[Shortfall] = []
+    scenes = []
+    for name, timeline in timelines.items():
+        record, missed = _scene(
+            figure, specs, plans.get(name, {}), timeline, frame_us, table.fade_in.get(name, 0)
+        )
+        scenes.append(record)
+        late += missed
+    order = [*timelines, None]
+    show = ShowImage(
+        figure=figure.name,
+        board=figure.board.kind,
+        frame_us=frame_us,
+        settle_frames=table.settle_frames,
+        stop_frames=table.stop_frames,
+        stagger_frames=STAGGER_FRAMES,
+        boot_frames=BOOT_FRAMES,
+        tracks=tuple(_track(figure, spec) for spec in specs.values()),
+        lamps=tuple(
+            LampRecord(lamp.name, lamp.pin, lamp.active_low, lightness(lamp.rest))
+            for lamp in figure.lamps.values()
+        ),
+        switches=tuple(
+            SwitchRecord(
+                *(item.name, item.pin, item.active_low),
+                0 if item.max_on_s is None else _u16(item.max_on_s, frame_us, f"max_on_ms of {item.name}"),
+            )
+            for item in figure.switches.values()
+        ),
+        inputs=_inputs(figure, policy, frame_us),
+        scenes=tuple(scenes),
+        idle=policy.idle,
+        transitions=tuple(
+            tuple(table.rows[scene.name][to] for to in order) for scene in scenes if scene.loop
+        ),
+    )
+    return show, tuple(late)
+
+
+def _track(figure: Figure, spec: TrackSpec) -> TrackRecord:
+    servo = figure.servos[spec.servo]
+    low, high = servo.pulse_us if servo.ends_us is None else servo.ends_us
+    return TrackRecord(
+        name=spec.name,
+        pin=spec.pin,
+        knot_frames=spec.knot_frames,
+        lsb_exponent=spec.lsb_exponent,
+        origin_us=spec.origin_us,
+        rest=spec.rest,
+        parked=spec.parked,
+        low=spec.low,
+        high=spec.high,
+        bounds=spec.bounds,
+        ends_us=(math.ceil(low), math.floor(high)),
+    )
+
+
+def _inputs(figure: Figure, policy: ShowPolicy, frame_us: int) -> tuple[InputRecord, ...]:
+    records = []
+    for item in figure.inputs.values():
+        trigger = policy.triggers.get(item.name)
+        records.append(
+            InputRecord(
+                name=item.name,
+                pin=item.pin,
+                active_low=item.active_low,
+                pull_up=item.pull_up,
+                debounce=min(255, max(1, math.ceil(item.debounce_s * 6e6 / frame_us - 1e-9))),
+                cooldown_frames=_u16(trigger.cooldown_s, frame_us, f"cooldown_s of {item.name}")
+                if trigger
+                else 0,
+                scene=trigger.plays if trigger else None,
+                nth=trigger.every if trigger else 0,
+                nth_scene=trigger.every_plays if trigger else None,
+            )
+        )
+    return tuple(records)
+
+
+def _scene(
+    figure: Figure,
+    specs: Mapping[str, TrackSpec],
+    plans: Mapping[str, TrackPlan],
+    timeline: Timeline,
+    frame_us: int,
+    fade_in_frames: int,
+) -> tuple[SceneRecord, tuple[Shortfall, ...]]:
+    frames = frames_from_s(timeline.duration_s, frame_us)
+    late: list[Shortfall] = []
+    try:
+        tracks = tuple(_points(plans.get(name), frames) for name in specs)
+        lamps = tuple(encode_lamp(timeline.lamps.get(name, ()), frames, frame_us) for name in figure.lamps)
+        switches = []
+        for name, switch in figure.switches.items():
+            steps = timeline.switches.get(name, ())
+            stream, missed = encode_switch(steps, frames, frame_us, switch.lead_s, name)
+            switches.append(stream)
+            late += missed
+    except ValueError as error:
+        raise PlanError(
+            Fault(
+                f"scene {timeline.scene} cannot be stored: {error}",
+                remedy="split the scene, or move its cues apart",
+            )
+        ) from error
+    record = SceneRecord(
+        *(timeline.scene, frames, timeline.loop, fade_in_frames if timeline.loop else 0),
+        *(tracks, lamps, tuple(switches)),
+    )
+    return record, tuple(late)
+
+
+def _points(plan: TrackPlan | None, frames: int) -> bytes | None:
+    if plan is None or bool(np.all(plan.points == plan.spec.rest)):
+        return None
+    spans = len(plan.points) - (0 if plan.loop else 3)
+    if spans * plan.spec.knot_frames != frames:
+        raise ValueError(f"track {plan.spec.name} has {spans} spans, which is not the scene's length")
+    return encode_track(plan.points, plan.spec.rest, plan.loop)
+
+
+def _u16(time_s: float, frame_us: int, what: str) -> int:
+    frames = frames_from_s(time_s, frame_us)
+    if frames > 65535:
+        raise PlanError(
+            Fault(
+                f"{what} is too long to be stored",
+                value=f"{time_s:g} s",
+                limit=f"{65535 * frame_us * 1e-6:g} s",
+                remedy="choose a shorter time",
+            )
+        )
+    return max(1, frames) if time_s > 0 else 0
