@@ -33,6 +33,8 @@ class Servo:
     speed_derating: float
     torque_derating: float
     line: int | None = None
+    stall_a_basis: Basis = "datasheet"
+    derating_basis: Basis = "typical"
 
     @property
     def us_per_rad(self) -> float:
@@ -176,7 +178,13 @@ class Limits:
 
 @dataclass(frozen=True)
 class AxisPhysics:
-    """What the masses mean to one axis: inertia about it and the worst gravity torque in its range."""
+    """What the masses mean to one axis, all about its line and at the axis (after the ratio).
+
+    ``inertia_kg_m2`` and ``gravity_torque_n_m`` are the worst over its range and the ranges of what
+    carries it and what it carries. ``available_torque_n_m`` is what is left for accelerating at top
+    speed: half of the derated stall torque minus gravity and friction (may be negative).
+    ``torque_margin`` = 1 - (gravity + friction) / derated stall torque: 1 is free, 0 cannot hold.
+    """
 
     inertia_kg_m2: float
     gravity_torque_n_m: float

@@ -1,0 +1,188 @@
+"""The tables of a figure file, all checked, turned into SI and frozen values."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sequencer import units
+from sequencer.figure import masses
+from sequencer.figure.explain import Reporter
+from sequencer.figure.model import (
+    Axis,
+    Basis,
+    Board,
+    DirectDrive,
+    Figure,
+    Input,
+    Lamp,
+    Mass,
+    Servo,
+    Supply,
+    Switch,
+)
+from sequencer.figure.parts import Parts
+from sequencer.figure.schema import (
+    AxisTable,
+    BoxTable,
+    CylinderTable,
+    EllipsoidTable,
+    HollowSphereTable,
+    MassTable,
+    ServoTable,
+    SphereTable,
+    TopTable,
+)
+
+#: Share of the printed speed and torque that a hobby servo gives (common practice: 60-70 %).
+TYPICAL_DERATING = 0.65
+#: Typical friction of bearings, skins and wires: this share of the servo's derated stall torque at the axis.
+TYPICAL_FRICTION = 0.05
+#: Typical stall current, amperes: micro and standard servos; the border is in kg cm of printed stall torque.
+TYPICAL_STALL_A = (1.0, 2.5)
+MICRO_BELOW_KGCM = 4.0
+#: Frame of the servo pulses, seconds.
+FRAME_S = 0.02
+
+
+def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str) -> Figure:
+    """The figure that ``parts`` describe; ``parts`` must have passed every check."""
+    servos = {name: _servo(name, table, reporter) for name, table in parts.servos.items()}
+    return Figure(
+        name=top.name,
+        servos=servos,
+        axes={name: _axis(name, table, servos, reporter) for name, table in parts.axes.items()},
+        masses={name: _mass(name, table, reporter) for name, table in parts.masses.items()},
+        lamps={
+            name: Lamp(
+                name=name,
+                pin=lamp.pin,
+                rest=lamp.rest_percent / 100.0,
+                active_low=lamp.active_low,
+                current_a=lamp.current_ma / 1000.0,
+                line=reporter.line(("lamps", name)),
+            )
+            for name, lamp in parts.lamps.items()
+        },
+        switches={
+            name: Switch(
+                name=name,
+                pin=switch.pin,
+                lead_s=switch.lead_ms / 1000.0,
+                strike_s=switch.strike_ms / 1000.0,
+                max_on_s=switch.max_on_s,
+                active_low=switch.active_low,
+                line=reporter.line(("switches", name)),
+            )
+            for name, switch in parts.switches.items()
+        },
+        inputs={
+            name: Input(
+                name=name,
+                kind=source.kind,
+                pin=source.pin,
+                active_low=source.active_low,
+                pull_up=source.pull_up,
+                debounce_s=source.debounce_ms / 1000.0,
+                line=reporter.line(("inputs", name)),
+            )
+            for name, source in parts.inputs.items()
+        },
+        supply=Supply(voltage_v=top.supply.voltage_v, rating_a=top.supply.rating_a),
+        board=Board(kind=top.board.kind, clock_error=top.board.clock_error_percent / 100.0),
+        ambient_c=top.ambient_c,
+        poses_rad={
+            pose: {axis: math.radians(angle) for axis, angle in values.items()}
+            for pose, values in parts.poses.items()
+        },
+        file=file,
+    )
+
+
+def _servo(name: str, table: ServoTable, reporter: Reporter) -> Servo:
+    typical_a = TYPICAL_STALL_A[0 if table.stall_kgcm < MICRO_BELOW_KGCM else 1]
+    stated = table.speed_derating is not None and table.torque_derating is not None
+    return Servo(
+        name=name,
+        pin=table.pin,
+        no_load_speed_rad_s=units.rad_s_from_s_per_60deg(table.speed_s_per_60deg),
+        stall_torque_n_m=units.n_m_from_kgcm(table.stall_kgcm),
+        at_v=table.at_v,
+        pulse_us=(float(table.pulse_us[0]), float(table.pulse_us[1])),
+        travel_rad=math.radians(table.travel_deg),
+        stall_a=typical_a if table.stall_a is None else table.stall_a,
+        frame_s=FRAME_S,
+        centre_us=sum(table.pulse_us) / 2.0 if table.centre_us is None else float(table.centre_us),
+        reversed=table.reversed,
+        ends_us=None if table.ends_us is None else (float(table.ends_us[0]), float(table.ends_us[1])),
+        speed_derating=TYPICAL_DERATING if table.speed_derating is None else table.speed_derating,
+        torque_derating=TYPICAL_DERATING if table.torque_derating is None else table.torque_derating,
+        line=reporter.line(("servos", name)),
+        stall_a_basis="typical" if table.stall_a is None else "datasheet",
+        derating_basis="measured" if stated else "typical",
+    )
+
+
+def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Reporter) -> Axis:
+    servo = servos[table.drive.servo]
+    friction_basis: Basis = "typical" if table.friction_kgcm is None else "measured"
+    friction = (
+        TYPICAL_FRICTION * servo.stall_torque_n_m * servo.torque_derating * table.drive.ratio
+        if table.friction_kgcm is None
+        else units.n_m_from_kgcm(table.friction_kgcm)
+    )
+    parked = table.home_deg if table.parked_deg is None else table.parked_deg
+    return Axis(
+        name=name,
+        range_rad=(math.radians(table.range_deg[0]), math.radians(table.range_deg[1])),
+        home_rad=math.radians(table.home_deg),
+        parked_rad=math.radians(parked),
+        words=(table.words[0], table.words[1]),
+        drive=DirectDrive(servo=table.drive.servo, ratio=float(table.drive.ratio)),
+        direction=table.turns_about,
+        pivot_m=_point(table.pivot_mm),
+        carried_by=table.carried_by,
+        friction_n_m=friction,
+        friction_basis=friction_basis,
+        ramp_s=table.ramp_s,
+        knot_frames=None if table.knot_ms is None else table.knot_ms // 20,
+        line=reporter.line(("axes", name)),
+    )
+
+
+def _point(point_mm: list[float]) -> tuple[float, float, float]:
+    return units.m_from_mm(point_mm[0]), units.m_from_mm(point_mm[1]), units.m_from_mm(point_mm[2])
+
+
+def _mass(name: str, table: MassTable, reporter: Reporter) -> Mass:
+    tensor = _tensor(table, units.kg_from_g(table.weight_g))
+    rows: Any = tuple(tuple(float(entry) for entry in row) for row in tensor)
+    shape: str = getattr(table, "shape")  # noqa: B009 - every shape's table has it
+    return Mass(
+        name=name,
+        carried_by=table.carried_by,
+        mass_kg=units.kg_from_g(table.weight_g),
+        centre_m=_point(table.at_mm),
+        inertia_kg_m2=rows,
+        shape=shape,
+        basis=table.basis,
+        line=reporter.line(("masses", name)),
+    )
+
+
+def _tensor(table: MassTable, mass_kg: float) -> masses.Array:
+    if isinstance(table, BoxTable):
+        return masses.box(mass_kg, _point(table.size_mm))
+    if isinstance(table, SphereTable):
+        return masses.sphere(mass_kg, units.m_from_mm(table.diameter_mm) / 2.0)
+    if isinstance(table, HollowSphereTable):
+        outer, inner = table.outer_diameter_mm / 2.0, table.inner_diameter_mm / 2.0
+        return masses.hollow_sphere(mass_kg, units.m_from_mm(outer), units.m_from_mm(inner))
+    if isinstance(table, EllipsoidTable):
+        x, y, z = _point(table.size_mm)
+        return masses.ellipsoid(mass_kg, (x / 2.0, y / 2.0, z / 2.0))
+    assert isinstance(table, CylinderTable)
+    along = {"forward": 0, "back": 0, "left": 1, "right": 1, "up": 2, "down": 2}[table.along]
+    return masses.cylinder(
+        mass_kg, units.m_from_mm(table.diameter_mm) / 2.0, units.m_from_mm(table.length_mm), along
+    )

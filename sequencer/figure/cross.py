@@ -1,0 +1,319 @@
+"""Faults that only show when the tables of a figure are held against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.figure.explain import Reporter, spelled
+from sequencer.figure.parts import Parts
+from sequencer.figure.schema import AxisTable, HollowSphereTable, ServoTable, Table
+from sequencer.figure.toml_lines import Path
+
+#: Pins of the serial link on the Uno.
+LINK_PINS = (0, 1)
+#: The built-in lamp, which boot loaders blink.
+LOADER_PIN = 13
+#: Pins of the Uno on which lamps can be dimmed.
+PWM_PINS = (3, 5, 6, 11)
+#: What the Uno player has room for.
+ROOM = {"servos": 12, "lamps": 6, "switches": 8, "inputs": 4}
+#: Words of the scene language that cannot be channels' names.
+RESERVED = frozenset(
+    ["at", "home", "include", "lamps", "lands", "loop", "over"]
+    + ["pose", "scene", "seed", "sound", "tempo", "then"]
+)
+_ROUNDING_US = 1e-6
+_ROUNDING_DEG = 1e-9
+
+
+def cross_check(parts: Parts, reporter: Reporter) -> None:
+    """Every check between tables; faults go to the reporter."""
+    _room(parts, reporter)
+    _names(parts, reporter)
+    _pins(parts, reporter)
+    for name, servo in parts.servos.items():
+        _servo(name, servo, reporter)
+    for name, axis in parts.axes.items():
+        _axis(name, axis, parts, reporter)
+    _carriers(parts, reporter)
+    for name, mass in parts.masses.items():
+        if mass.carried_by not in parts.axis_names:
+            reporter.unknown_name(("masses", name, "carried_by"), "axis", mass.carried_by, parts.axis_names)
+        if isinstance(mass, HollowSphereTable) and mass.inner_diameter_mm >= mass.outer_diameter_mm:
+            reporter.add(
+                ("masses", name, "inner_diameter_mm"),
+                "the hole is as big as the sphere or bigger",
+                value=f"{mass.inner_diameter_mm:g} mm",
+                limit=f"less than {mass.outer_diameter_mm:g} mm, the outer diameter",
+                remedy='measure both again; for a solid ball use shape = "sphere"',
+            )
+    for name, switch in parts.switches.items():
+        if switch.max_on_s is not None and switch.strike_ms > switch.max_on_s * 1000.0:
+            reporter.add(
+                ("switches", name, "strike_ms"),
+                "a strike lasts longer than the switch may stay on",
+                value=f"{switch.strike_ms:g} ms",
+                limit=f"{switch.max_on_s * 1000.0:g} ms, from max_on_s",
+                remedy="shorten strike_ms or lengthen max_on_s",
+            )
+    _poses(parts, reporter)
+
+
+def _room(parts: Parts, reporter: Reporter) -> None:
+    for section, most in ROOM.items():
+        have = len(getattr(parts, section))
+        if have > most:
+            reporter.add(
+                (section,),
+                f"too many {section} for an Uno",
+                value=str(have),
+                limit=str(most),
+                remedy=f"remove {have - most} of them",
+            )
+
+
+def _names(parts: Parts, reporter: Reporter) -> None:
+    """Axes, lamps, switches and inputs share one set of names, because scenes name them alike."""
+    owner: dict[str, str] = {}
+    for section in ("axes", "lamps", "switches", "inputs"):
+        for name in getattr(parts, section):
+            if name in RESERVED:
+                reporter.add(
+                    (section, name),
+                    f"`{name}` is a word of the scene language",
+                    remedy="give it another name",
+                )
+            if name in owner:
+                reporter.add(
+                    (section, name),
+                    f"the name `{name}` is already used in [{owner[name]}.{name}]",
+                    remedy="give one of them another name, so that scenes can tell them apart",
+                )
+            owner.setdefault(name, section)
+
+
+def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
+    """Everything on a pin: its path, the pin, the section."""
+    for section in ("servos", "lamps", "switches", "inputs"):
+        table: Table
+        for name, table in getattr(parts, section).items():
+            yield (section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
+
+
+def pin_name(pin: int) -> str:
+    """``D7`` or ``A0`` as printed on the board."""
+    return f"D{pin}" if pin < 14 else f"A{pin - 14}"
+
+
+def _pins(parts: Parts, reporter: Reporter) -> None:
+    taken: dict[int, Path] = {}
+    for path, pin, section in _wired(parts):
+        where = (*path, "pin")
+        if pin in LINK_PINS:
+            reporter.add(
+                where,
+                f"pin {pin_name(pin)} belongs to the link with the computer",
+                value=pin_name(pin),
+                limit="D2 to D12 and A0 to A5",
+                remedy="move the wire to a free pin and change `pin`",
+            )
+        elif pin == LOADER_PIN and section != "lamps":
+            reporter.add(
+                where,
+                f"pin {pin_name(pin)} is blinked by the boot loader at every reset, so it can "
+                + ("watch nothing" if section == "inputs" else f"drive no {section[:-1].removesuffix('e')}"),
+                value=pin_name(pin),
+                limit="D2 to D12 and A0 to A5",
+                remedy="move the wire to a free pin and change `pin`",
+            )
+        elif section == "lamps" and pin not in PWM_PINS:
+            reporter.add(
+                where,
+                f"pin {pin_name(pin)} cannot dim a lamp",
+                value=pin_name(pin),
+                limit="D3, D5, D6 or D11",
+                remedy="move the lamp to one of these pins, or make it a switch",
+            )
+        if pin in taken:
+            other = spelled(taken[pin])
+            line = reporter.line(taken[pin])
+            reporter.add(
+                where,
+                f"pin {pin_name(pin)} already serves {other}" + (f" (line {line})" if line else ""),
+                value=pin_name(pin),
+                remedy="give each its own pin",
+            )
+        taken.setdefault(pin, path)
+
+
+def _servo(name: str, servo: ServoTable, reporter: Reporter) -> None:
+    low, high = servo.pulse_us
+    if not low < high:
+        reporter.add(
+            ("servos", name, "pulse_us"),
+            "the first pulse must be the shorter one",
+            value=f"[{low:g}, {high:g}]",
+            remedy="write [shortest, longest]; for the other direction set reversed = true",
+        )
+        return
+    centre = (low + high) / 2.0 if servo.centre_us is None else servo.centre_us
+    if not low <= centre <= high:
+        reporter.add(
+            ("servos", name, "centre_us"),
+            "the centre lies outside the servo's pulse range",
+            value=f"{centre:g} us",
+            limit=f"{low:g} to {high:g} us",
+            remedy="fit the horn on another tooth so that the centre comes back into the range",
+        )
+    if servo.ends_us is None:
+        return
+    if not servo.ends_us[0] < servo.ends_us[1]:
+        reporter.add(
+            ("servos", name, "ends_us"),
+            "the first end must be the shorter pulse",
+            value=f"[{servo.ends_us[0]:g}, {servo.ends_us[1]:g}]",
+            remedy="write [shortest, longest] as recorded on the bench",
+        )
+    elif servo.ends_us[0] < low - _ROUNDING_US or servo.ends_us[1] > high + _ROUNDING_US:
+        reporter.add(
+            ("servos", name, "ends_us"),
+            "the recorded ends lie outside the servo's pulse range",
+            value=f"[{servo.ends_us[0]:g}, {servo.ends_us[1]:g}] us",
+            limit=f"{low:g} to {high:g} us",
+            remedy="record the ends again, or correct pulse_us from the datasheet",
+        )
+
+
+def _axis(name: str, axis: AxisTable, parts: Parts, reporter: Reporter) -> None:
+    path: Path = ("axes", name)
+    if axis.words[0] == axis.words[1]:
+        reporter.add(
+            (*path, "words"),
+            "both directions have the same word",
+            value=axis.words[0],
+            remedy='write the word for negative angles, then the one for positive: ["right", "left"]',
+        )
+    for end, word in enumerate(axis.words):
+        if word in RESERVED:
+            reporter.add(
+                (*path, "words", end), f"`{word}` is a word of the scene language", remedy="use another word"
+            )
+    low, high = axis.range_deg
+    if not low < high:
+        reporter.add(
+            (*path, "range_deg"),
+            "the first angle must be the smaller one",
+            value=f"[{low:g}, {high:g}]",
+            remedy="write [smallest, largest]",
+        )
+        return
+    for key, value in (("home_deg", axis.home_deg), ("parked_deg", axis.parked_deg)):
+        if value is not None and not low <= value <= high:
+            where = (*path, key) if key in axis.model_fields_set else (*path, "range_deg")
+            reporter.add(
+                where,
+                f"{'home' if key == 'home_deg' else 'the parked position'} lies outside the axis's range",
+                value=f"{value:g} deg",
+                limit=f"{low:g} to {high:g} deg",
+                remedy=f"choose `{key}` inside the range, or widen range_deg",
+            )
+    servo_name = axis.drive.servo
+    if servo_name not in parts.servo_names:
+        reporter.unknown_name((*path, "drive", "servo"), "servo", servo_name, parts.servo_names)
+        return
+    for other_name, other in parts.axes.items():
+        if other_name == name:
+            break
+        if other.drive.servo == servo_name:
+            reporter.add(
+                (*path, "drive", "servo"),
+                f"servo `{servo_name}` already drives the axis `{other_name}`",
+                value=servo_name,
+                remedy="a servo drives one axis: name another servo",
+            )
+    servo = parts.servos.get(servo_name)
+    if servo is not None:
+        _reach(path, axis, servo, reporter)
+
+
+def fitting_range_deg(axis: AxisTable, servo: ServoTable) -> tuple[float, float, str]:
+    """The widest range (low, high) in degrees of the axis that the servo can reach, and what ends it."""
+    low_us, high_us = servo.pulse_us
+    why = "the servo's pulse range"
+    if servo.ends_us is not None:
+        low_us, high_us = max(low_us, servo.ends_us[0]), min(high_us, servo.ends_us[1])
+        why = "the recorded ends"
+    centre = sum(servo.pulse_us) / 2.0 if servo.centre_us is None else servo.centre_us
+    us_per_deg = (servo.pulse_us[1] - servo.pulse_us[0]) / servo.travel_deg * axis.drive.ratio
+    if servo.reversed:
+        us_per_deg = -us_per_deg
+    ends = sorted(((low_us - centre) / us_per_deg, (high_us - centre) / us_per_deg))
+    return ends[0], ends[1], why
+
+
+def _reach(path: Path, axis: AxisTable, servo: ServoTable, reporter: Reporter) -> None:
+    if not servo.pulse_us[0] < servo.pulse_us[1]:
+        return
+    if servo.ends_us is not None and not servo.ends_us[0] < servo.ends_us[1]:
+        return
+    low, high, why = fitting_range_deg(axis, servo)
+    if axis.range_deg[0] >= low - _ROUNDING_DEG and axis.range_deg[1] <= high + _ROUNDING_DEG:
+        return
+    # Rounded inwards: what is printed must be accepted when it is typed in.
+    inner = (-int(-low * 10) / 10 if low < 0 else int(low * 10 + 1) / 10, int(high * 10) / 10)
+    reporter.add(
+        (*path, "range_deg"),
+        f"the range goes beyond {why} of servo `{axis.drive.servo}`",
+        value=f"[{axis.range_deg[0]:g}, {axis.range_deg[1]:g}] deg",
+        limit=f"[{inner[0]:g}, {inner[1]:g}] deg",
+        remedy=f"write range_deg = [{inner[0]:g}, {inner[1]:g}] or less, change the ratio, "
+        "or record the ends again",
+    )
+
+
+def _carriers(parts: Parts, reporter: Reporter) -> None:
+    for name, axis in parts.axes.items():
+        if axis.carried_by is None:
+            continue
+        path: Path = ("axes", name, "carried_by")
+        if axis.carried_by not in parts.axis_names:
+            reporter.unknown_name(path, "axis", axis.carried_by, parts.axis_names)
+            continue
+        chain = [name]
+        current: str | None = axis.carried_by
+        while current is not None and current not in chain:
+            chain.append(current)
+            rider = parts.axes.get(current)
+            current = rider.carried_by if rider else None
+        # Told once, at the member of the ring that the file names first.
+        if current == name and name == min(chain, key=list(parts.axes).index):
+            reporter.add(
+                path,
+                f"axes carry each other in a ring: {' on '.join([*chain, name])}"
+                if len(chain) > 1
+                else "the axis carries itself",
+                remedy="the axis nearest to the base has no carried_by",
+            )
+
+
+def _poses(parts: Parts, reporter: Reporter) -> None:
+    for pose, values in parts.poses.items():
+        if pose in ("home", "parked"):
+            reporter.add(
+                ("poses", pose),
+                f"the pose `{pose}` is made from `{pose}_deg` of each axis",
+                remedy=f"set `{pose}_deg` in the axes, or give the pose another name",
+            )
+        for axis_name, angle in values.items():
+            path: Path = ("poses", pose, f"{axis_name}_deg")
+            axis = parts.axes.get(axis_name)
+            if axis_name not in parts.axis_names:
+                reporter.unknown_name(path, "axis", axis_name, parts.axis_names)
+            elif axis is not None and not axis.range_deg[0] <= angle <= axis.range_deg[1]:
+                reporter.add(
+                    path,
+                    f"the pose lies outside the range of `{axis_name}`",
+                    value=f"{angle:g} deg",
+                    limit=f"{axis.range_deg[0]:g} to {axis.range_deg[1]:g} deg",
+                    remedy="choose an angle inside the range",
+                )

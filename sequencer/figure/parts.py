@@ -1,0 +1,32 @@
+"""The tables of a figure file that are right by themselves, before they are checked together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sequencer.figure.schema import (
+    AxisTable,
+    InputTable,
+    LampTable,
+    MassTable,
+    ServoTable,
+    SwitchTable,
+    TopTable,
+)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What could be read. ``*_names`` also hold the tables that have faults of their own."""
+
+    top: TopTable | None
+    servos: Mapping[str, ServoTable]
+    axes: Mapping[str, AxisTable]
+    masses: Mapping[str, MassTable]
+    lamps: Mapping[str, LampTable]
+    switches: Mapping[str, SwitchTable]
+    inputs: Mapping[str, InputTable]
+    poses: Mapping[str, Mapping[str, float]]
+    servo_names: tuple[str, ...]
+    axis_names: tuple[str, ...]

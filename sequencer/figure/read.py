@@ -1,0 +1,264 @@
+"""Reads ``figure.toml`` into a :class:`~sequencer.figure.model.Figure`, telling every fault at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from sequencer.errors import Fault, FigureError
+from sequencer.figure import build, toml_lines
+from sequencer.figure.cross import cross_check
+from sequencer.figure.explain import Reporter, nearest
+from sequencer.figure.model import Figure
+from sequencer.figure.parts import Parts
+from sequencer.figure.schema import (
+    NAME_PATTERN,
+    SHAPES,
+    AxisTable,
+    InputTable,
+    LampTable,
+    MassTable,
+    ServoTable,
+    SwitchTable,
+    Table,
+    TopTable,
+)
+
+#: A figure file is written by hand; a bigger one is a wrong file.
+LARGEST_BYTES = 1_000_000
+_SECTIONS = ("servos", "axes", "masses", "lamps", "switches", "inputs", "poses")
+_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\s*$")
+_T = TypeVar("_T", bound=BaseModel)
+
+
+def read_figure(path: Path) -> Figure:
+    """The figure in ``path``, which is ``figure.toml`` or the show folder that holds it.
+
+    Raises :class:`~sequencer.errors.FigureError` with every fault found: file, line, key, remedy.
+    """
+    file = path / "figure.toml" if path.is_dir() else path
+    shown = str(file)
+    try:
+        with file.open("rb") as stream:
+            data = stream.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise FigureError(
+            Fault(
+                "there is no figure file here",
+                file=shown,
+                remedy="name the show's folder, or make one with `quarterjack new DIR`",
+            )
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FigureError(
+            Fault(f"cannot be read: {reason}", file=shown, remedy="check the path and its permissions")
+        ) from None
+    return parse_figure(data, shown)
+
+
+def parse_figure(data: bytes, file: str = "figure.toml") -> Figure:
+    """The figure in the bytes of a figure file; ``file`` is its name in faults."""
+    text = _decode(data, file)
+    document = _parse_toml(text, file)
+    reporter = Reporter(file, text, toml_lines.places(text))
+    parts = _parts(document, reporter)
+    cross_check(parts, reporter)
+    if reporter.faults or parts.top is None:
+        faults = sorted(reporter.faults, key=lambda fault: (fault.line or 0, fault.column or 0))
+        raise FigureError.from_faults(faults)
+    return build.figure(parts, parts.top, reporter, file)
+
+
+def _decode(data: bytes, file: str) -> str:
+    if len(data) > LARGEST_BYTES:
+        raise FigureError(
+            Fault(
+                "is too big for a figure file",
+                file=file,
+                value=f"more than {LARGEST_BYTES} bytes",
+                limit=f"{LARGEST_BYTES} bytes",
+                remedy="check that this is the right file",
+            )
+        )
+    try:
+        return data.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        column = error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1
+        raise FigureError(
+            Fault(
+                f"byte {data[error.start]:#04x} is not UTF-8 text",
+                file=file,
+                line=line,
+                column=column,
+                remedy="save the file as UTF-8 (in the editor: encoding UTF-8)",
+            )
+        ) from None
+
+
+def _parse_toml(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise FigureError(
+            Fault("brackets are nested too deeply", file=file, remedy="remove the surplus brackets")
+        ) from None
+    except ValueError as error:  # TOMLDecodeError, and numbers with thousands of digits
+        message = str(error)
+        found = _AT.search(message)
+        rows = text.split("\n")
+        line: int | None = None
+        column: int | None = None
+        if found and found.group(1):
+            line, column = int(found.group(1)), int(found.group(2))
+        elif found:
+            line, column = len(rows), len(rows[-1]) + 1
+        elif "digits" in message:
+            message = "a number has too many digits"
+        else:
+            message = message.splitlines()[0][:200] if message else "is not TOML"
+        plain = _AT.sub("", message)
+        row = rows[line - 1].rstrip("\r") if line and line <= len(rows) else None
+        if row is None or len(row) > 160:
+            row, column = None, column
+        raise FigureError(
+            Fault(
+                f"cannot be read as TOML: {plain[:1].lower() + plain[1:]}",
+                file=file,
+                line=line,
+                column=column,
+                text=row,
+                remedy="one `key = value` a line, text in quotes, tables as [servos.turn]",
+            )
+        ) from None
+
+
+def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
+    """Every table that is right, each checked alone; faults go to the reporter."""
+    top = _checked(
+        TopTable,
+        {key: value for key, value in document.items() if key not in _SECTIONS},
+        (),
+        reporter,
+        extra_known=_SECTIONS,
+    )
+    axes = _section(document, "axes", AxisTable, reporter)
+    return Parts(
+        top=top,
+        servos=_section(document, "servos", ServoTable, reporter),
+        axes=axes,
+        masses=_section(document, "masses", None, reporter),
+        lamps=_section(document, "lamps", LampTable, reporter),
+        switches=_section(document, "switches", SwitchTable, reporter),
+        inputs=_section(document, "inputs", InputTable, reporter),
+        poses=_poses(document, reporter),
+        servo_names=_names(document, "servos"),
+        axis_names=_names(document, "axes"),
+    )
+
+
+def _names(document: Mapping[str, Any], section: str) -> tuple[str, ...]:
+    tables = document.get(section, {})
+    return tuple(tables) if isinstance(tables, dict) else ()
+
+
+def _checked(
+    model: type[_T],
+    table: Any,
+    path: toml_lines.Path,
+    reporter: Reporter,
+    extra_known: tuple[str, ...] = (),
+) -> _T | None:
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        reporter.from_pydantic(path, error.errors(include_url=False), model, extra_known)
+    except (OverflowError, RecursionError):
+        reporter.add(path, "a number is too big", remedy="check the number and its unit")
+    return None
+
+
+def _named(document: Mapping[str, Any], section: str, reporter: Reporter) -> dict[str, Any]:
+    """The tables ``[section.NAME]``, with a fault for each that is no table or has a bad name."""
+    tables = document.get(section, {})
+    single = section[:-2] if section in ("axes", "switches") else section[:-1]
+    if section in ("axes", "masses"):
+        single = {"axes": "axis", "masses": "mass"}[section]
+    if not isinstance(tables, dict):
+        reporter.add(
+            (section,), "must be a table", remedy=f"write [{section}.NAME] above the {single}'s keys"
+        )
+        return {}
+    good: dict[str, Any] = {}
+    for name, table in tables.items():
+        if not isinstance(table, dict):
+            reporter.add(
+                (section, name),
+                f"stands in [{section}] without a {single}'s name",
+                remedy=f"write [{section}.NAME] above the {single}'s keys",
+            )
+        elif not re.match(NAME_PATTERN, name):
+            reporter.add(
+                (section, name),
+                "this name cannot be used",
+                remedy="use small letters, digits and _, beginning with a letter, at most 24",
+            )
+        else:
+            good[name] = table
+    return good
+
+
+def _section(
+    document: Mapping[str, Any], section: str, model: type[Table] | None, reporter: Reporter
+) -> dict[str, Any]:
+    good: dict[str, Any] = {}
+    for name, table in _named(document, section, reporter).items():
+        chosen = model or _mass_model(table, (section, name), reporter)
+        if chosen is not None and (item := _checked(chosen, table, (section, name), reporter)) is not None:
+            good[name] = item
+    return good
+
+
+def _mass_model(table: dict[str, Any], path: toml_lines.Path, reporter: Reporter) -> type[MassTable] | None:
+    shape = table.get("shape")
+    if isinstance(shape, str) and shape in SHAPES:
+        return SHAPES[shape]
+    shapes = ", ".join(f'"{known}"' for known in SHAPES)
+    if shape is None:
+        reporter.add((*path, "shape"), "is missing", remedy=f"add `shape = ...`, one of {shapes}")
+    else:
+        guess = nearest(shape, SHAPES) if isinstance(shape, str) else None
+        reporter.add(
+            (*path, "shape"),
+            "there is no such shape" + (f"; did you mean `{guess}`?" if guess else ""),
+            remedy=f"use one of {shapes}",
+            value=shape,
+        )
+    return None
+
+
+def _poses(document: Mapping[str, Any], reporter: Reporter) -> dict[str, dict[str, float]]:
+    """Poses as written: pose -> {axis: degrees}."""
+    poses: dict[str, dict[str, float]] = {}
+    for name, table in _named(document, "poses", reporter).items():
+        values: dict[str, float] = {}
+        for key, value in table.items():
+            path = ("poses", name, key)
+            if not key.endswith("_deg"):
+                reporter.add(
+                    path,
+                    f"unknown key `{key}`: an angle needs its unit in the key's name",
+                    remedy=f"write `{key}_deg = ...`, in degrees",
+                )
+            elif isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) <= 360:
+                reporter.add(path, "must be an angle", value=value, limit="-360 to 360 degrees")
+            else:
+                values[key[: -len("_deg")]] = float(value)
+        poses[name] = values
+    return poses
