@@ -5,7 +5,6 @@ The drawing library is imported when a picture is made, never before.
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from sequencer.errors import UsageError
-from sequencer.finding import Finding
 from sequencer.view import look
 from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
@@ -72,20 +70,10 @@ def _block_in(view: SceneView) -> float:
     return _HEAD_IN + sum(lanes) + _GAP_IN * len(lanes) + _FOOT_IN + _NOTE_IN * len(_note_lines(view)) + 0.15
 
 
-def _numbered(view: SceneView) -> list[tuple[int, Finding]]:
-    """Findings in the order of their times, worst first where they share one; untimed ones last."""
-
-    def key(finding: Finding) -> tuple[float, int]:
-        time_s = math.inf if finding.time_s is None else finding.time_s
-        return time_s, look.SEVERITIES.index(finding.severity)
-
-    return list(enumerate(sorted(view.findings, key=key), start=1))
-
-
 def _note_lines(view: SceneView) -> list[tuple[str, str]]:
     """(the finding's number or nothing, text) per printed line."""
     lines: list[tuple[str, str]] = []
-    numbered = _numbered(view)
+    numbered = look.numbered(view)
     for number, finding in numbered[:_MAX_NOTES]:
         when = "" if finding.time_s is None else f" at {look.clock(finding.time_s)}"
         said = f"{finding.severity}{when}: {finding.message}"
@@ -133,7 +121,7 @@ class _Block:
         self.canvas, self.view, self.left, self.top = canvas, view, left, top
         self.width, self.height = canvas.get_size_inches()
         self.y = top - _HEAD_IN
-        self.marks = _numbered(view)
+        self.marks = look.numbered(view)
 
     def draw(self) -> None:
         view = self.view

@@ -6,7 +6,10 @@ colour alone: the wish is broad and pale, the plan thin and dark, findings diffe
 
 from __future__ import annotations
 
-from sequencer.view.model import AxisCurve
+import math
+
+from sequencer.finding import Finding
+from sequencer.view.model import AxisCurve, SceneView
 
 PAPER = "#fbf9f3"
 INK = "#1d2b3a"
@@ -23,6 +26,16 @@ FINDING = "#a3311c"
 SHAPES = {"error": "v", "warning": "D", "note": "o"}
 #: Worst first.
 SEVERITIES = ("error", "warning", "note")
+
+
+def numbered(view: SceneView) -> list[tuple[int, Finding]]:
+    """Findings in the order of their times, worst first where they share one; untimed ones last."""
+
+    def key(finding: Finding) -> tuple[float, int]:
+        time_s = math.inf if finding.time_s is None else finding.time_s
+        return time_s, SEVERITIES.index(finding.severity)
+
+    return list(enumerate(sorted(view.findings, key=key), start=1))
 
 
 def clock(time_s: float) -> str:

@@ -1,0 +1,2 @@
+"use strict";
+class PlayerCore { static async starter() { throw new Error("not here"); } }
