@@ -1,0 +1,106 @@
+/* What the core's files share with each other and with the prover; platforms need only qj_player.h. */
+#ifndef QJ_INSIDE_H
+#define QJ_INSIDE_H
+
+#include "qj_player.h"
+
+/* Where the header's fields are (FORMAT.md). */
+enum {
+  QJ_AT_LENGTH = 4,
+  QJ_AT_CRC = 8,
+  QJ_AT_VERSION = 12,
+  QJ_AT_BOARD = 13,
+  QJ_AT_TRACKS = 14,
+  QJ_AT_LAMPS = 15,
+  QJ_AT_SWITCHES = 16,
+  QJ_AT_INPUTS = 17,
+  QJ_AT_SCENES = 18,
+  QJ_AT_IDLE = 19,
+  QJ_AT_SETTLE = 22,
+  QJ_AT_STOP = 24,
+  QJ_AT_STAGGER = 26,
+  QJ_AT_BOOT = 27,
+  QJ_AT_TRACK_RECORDS = 32,
+  QJ_AT_LAMP_RECORDS = 36,
+  QJ_AT_SWITCH_RECORDS = 40,
+  QJ_AT_INPUT_RECORDS = 44,
+  QJ_AT_SCENE_RECORDS = 48,
+  QJ_AT_TRANSITIONS = 52,
+  QJ_AT_NAMES = 56,
+  QJ_AT_LOOPS = 60,
+  QJ_HEADER = 64
+};
+
+/* Frames after the last faded one until every track's window holds only clean points: two common knots. */
+#define QJ_CLEAN_FRAMES 12
+
+/* How the next point of a track is made. */
+enum qj_mode {
+  QJ_PLAIN, /* the current layer's own points; rest without a scene */
+  QJ_STAND, /* the last point again */
+  QJ_ENTER, /* a loop from rest, faded in */
+  QJ_LEAVE, /* a loop faded out, another scene, loop or rest coming */
+  QJ_STOP,  /* velocity faded to nothing */
+  QJ_REST   /* rest-to-rest from wherever the track stands (kept in past[0]) */
+};
+
+enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4 };
+
+/* qj_image.c: little-endian reads */
+uint16_t qj_u16(uint32_t at);
+int16_t qj_i16(uint32_t at);
+uint32_t qj_u32(uint32_t at);
+uint32_t qj_varint(uint32_t *at);
+uint8_t qj_check_image(uint8_t board);
+uint32_t qj_track_record(uint8_t track);
+uint32_t qj_scene_record(uint8_t scene);
+uint32_t qj_input_record(uint8_t input);
+uint32_t qj_transition_record(uint8_t left, uint8_t entered);
+uint8_t qj_is_loop(uint8_t scene);
+uint16_t qj_fade_in(uint8_t loop);
+/* Offset of the stream of a channel of a scene, 0 = none. Channels: tracks, then lamps, then switches. */
+uint32_t qj_stream(uint8_t scene, uint8_t channel);
+
+/* qj_points.c */
+void qj_points_open(qj_points *r, uint32_t at, int16_t rest);
+int16_t qj_points_next(qj_points *r);
+
+/* qj_track.c */
+int16_t qj_saturate(int32_t value);
+void qj_motion_of(const int16_t c[4], uint8_t n, uint8_t t, qj_motion *out);
+uint16_t qj_pulse_of(int32_t position, uint8_t n, uint32_t record);
+
+/* qj_fade.c */
+uint16_t qj_weight(uint32_t f, uint16_t frames);
+int32_t qj_mul(uint16_t weight, int32_t d);
+
+/* qj_layer.c */
+void qj_layer_rest(qj_layer *layer);
+void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks);
+int16_t qj_layer_point(qj_layer *layer, uint8_t track, uint8_t n, int16_t rest);
+uint8_t qj_layer_advance(qj_layer *layer);
+
+/* qj_lamp.c */
+void qj_lamp_clear(qj_lamp *lamp, uint8_t lightness);
+void qj_lamp_stream(qj_lamp *lamp, uint32_t at);
+uint16_t qj_lamp_frame(qj_lamp *lamp);
+
+/* qj_switch.c */
+void qj_switch_stream(qj_switch *sw, uint32_t at);
+uint8_t qj_switch_frame(qj_switch *sw, uint8_t on, uint16_t max_on);
+
+/* qj_transition.c: the steps that the prover takes without lamps, switches and triggers */
+void qj_begin(qj_player *p, uint8_t mode, uint16_t fade);
+void qj_leave(qj_player *p, uint8_t scene, uint16_t fade, uint16_t delay, uint16_t enter);
+void qj_enter(qj_player *p, uint8_t loop, uint16_t fade);
+void qj_play(qj_player *p, uint8_t scene);
+void qj_rest_to_rest(qj_player *p, uint16_t frames);
+uint8_t qj_fading(const qj_player *p);
+void qj_late_start(qj_player *p);
+void qj_finish_fade(qj_player *p);
+void qj_knots(qj_player *p);
+void qj_clocks(qj_player *p);
+void qj_streams(qj_player *p, uint8_t scene);
+void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
+
+#endif

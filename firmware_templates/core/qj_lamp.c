@@ -1,0 +1,165 @@
+/* Lamps: keyed steps, ramps and two flickers, and the dimming curve. */
+#include "qj_inside.h"
+
+uint16_t qj_curve(uint16_t lightness_q8) {
+  const uint32_t q = lightness_q8 > (uint16_t)51200 ? (uint32_t)51200 : (uint32_t)lightness_q8;
+  uint32_t x;
+  uint32_t square;
+  if (q <= (uint32_t)4096) {
+    /* L = q / 512 per cent <= 8: Y = L / 903.3; 37137 / 2^22 = 4095 / (512 * 903.3) */
+    return (uint16_t)((q * (uint32_t)37137 + (uint32_t)0x200000) >> 22);
+  }
+  /* (L + 16) / 116 = (q + 8192) / 59392; 59392^3 / 2^16 / 4095 = 780647 */
+  x = q + (uint32_t)8192;
+  square = (x * x + (uint32_t)0x8000) >> 16;
+  return (uint16_t)((square * x + (uint32_t)390323) / (uint32_t)780647);
+}
+
+static uint16_t saturate16(uint32_t value) {
+  return value > (uint32_t)0xFFFF ? (uint16_t)0xFFFF : (uint16_t)value;
+}
+
+static uint16_t q8(uint8_t lightness) {
+  return (uint16_t)((uint16_t)(lightness > 200 ? 200 : lightness) << 8);
+}
+
+/* xorshift on 16 bits; its period is 65535. */
+static uint16_t draw(qj_lamp *lamp) {
+  uint16_t x = lamp->rng;
+  x = (uint16_t)(x ^ (uint16_t)(x << 7));
+  x = (uint16_t)(x ^ (uint16_t)(x >> 9));
+  x = (uint16_t)(x ^ (uint16_t)(x << 8));
+  lamp->rng = x;
+  return x;
+}
+
+/* 0 .. below - 1 */
+static uint8_t draw_below(qj_lamp *lamp, uint16_t below) {
+  return (uint8_t)(((uint32_t)draw(lamp) * (uint32_t)below) >> 16);
+}
+
+static uint16_t level(const qj_lamp *lamp) {
+  uint16_t part;
+  if (lamp->run >= lamp->length) {
+    return lamp->to;
+  }
+  if (lamp->to >= lamp->from) {
+    part = (uint16_t)((uint32_t)(uint16_t)(lamp->to - lamp->from) * (uint32_t)lamp->run / (uint32_t)lamp->length);
+    return (uint16_t)(lamp->from + part);
+  }
+  part = (uint16_t)((uint32_t)(uint16_t)(lamp->from - lamp->to) * (uint32_t)lamp->run / (uint32_t)lamp->length);
+  return (uint16_t)(lamp->from - part);
+}
+
+/* Steady at a whole lightness, no stream. */
+void qj_lamp_clear(qj_lamp *lamp, uint8_t lightness) {
+  lamp->at = 0;
+  lamp->wait = 0;
+  lamp->from = q8(lightness);
+  lamp->to = lamp->from;
+  lamp->length = 0;
+  lamp->run = 0;
+  lamp->left = 0;
+  lamp->dip = 0;
+}
+
+/* Look at the record at `at`: its wait, or the stream's end. */
+void qj_lamp_stream(qj_lamp *lamp, uint32_t at) {
+  uint8_t op;
+  lamp->at = 0;
+  if (at == 0) {
+    return;
+  }
+  op = qj_read(at);
+  if (op >= 1 && op <= 3) {
+    lamp->at = (qj_offset)at;
+    at += (uint32_t)1;
+    lamp->wait = saturate16(qj_varint(&at));
+  }
+}
+
+/* Perform the record that is due, and look at the next one. It ends whatever ran before. */
+static void perform(qj_lamp *lamp) {
+  uint32_t at = lamp->at;
+  const uint8_t op = qj_read(at);
+  const uint16_t now = level(lamp);
+  at += (uint32_t)1;
+  (void)qj_varint(&at);
+  lamp->from = now;
+  lamp->to = now;
+  lamp->length = 0;
+  lamp->run = 0;
+  lamp->left = 0;
+  lamp->dip = 0;
+  if (op == 3) {
+    lamp->kind = qj_read(at);
+    lamp->depth = qj_read(at + (uint32_t)1);
+    if (lamp->depth > 200) {
+      lamp->depth = 200;
+    }
+    lamp->rng = qj_u16(at + (uint32_t)2);
+    if (lamp->rng == 0) {
+      lamp->rng = 1;
+    }
+    at += (uint32_t)4;
+    lamp->left = saturate16(qj_varint(&at));
+    lamp->hold = 0;
+    lamp->target = 0;
+    /* a failing lamp begins at full light: as if a drop had just ended */
+    lamp->dip = lamp->kind == 2 ? q8(lamp->depth) : 0;
+  } else {
+    lamp->to = q8(qj_read(at));
+    at += (uint32_t)1;
+    if (op == 2) {
+      lamp->length = saturate16(qj_varint(&at));
+    }
+  }
+  qj_lamp_stream(lamp, at);
+}
+
+static void flicker(qj_lamp *lamp) {
+  if (lamp->hold == 0) {
+    if (lamp->kind == 2) {
+      if (lamp->dip == 0) {
+        lamp->dip = q8(lamp->depth);
+        lamp->hold = (uint8_t)(1 + draw_below(lamp, 6));
+      } else {
+        lamp->dip = 0;
+        lamp->hold = (uint8_t)(4 + draw_below(lamp, 32));
+      }
+    } else {
+      lamp->target = draw_below(lamp, (uint16_t)(lamp->depth + 1));
+      lamp->hold = (uint8_t)(2 + draw_below(lamp, 4));
+    }
+  }
+  lamp->hold = (uint8_t)(lamp->hold - 1);
+  if (lamp->kind != 2) {
+    const uint16_t target = q8(lamp->target);
+    if (target >= lamp->dip) {
+      lamp->dip = (uint16_t)(lamp->dip + (uint16_t)((uint16_t)((uint16_t)(target - lamp->dip) + 3) >> 2));
+    } else {
+      lamp->dip = (uint16_t)(lamp->dip - (uint16_t)((uint16_t)((uint16_t)(lamp->dip - target) + 3) >> 2));
+    }
+  }
+}
+
+/* The lightness of this frame, Q8, and one frame on. */
+uint16_t qj_lamp_frame(qj_lamp *lamp) {
+  uint16_t now;
+  while (lamp->at != 0 && lamp->wait == 0) {
+    perform(lamp);
+  }
+  if (lamp->at != 0) {
+    lamp->wait = (uint16_t)(lamp->wait - 1);
+  }
+  now = level(lamp);
+  if (lamp->run < lamp->length) {
+    lamp->run = (uint16_t)(lamp->run + 1);
+  }
+  if (lamp->left != 0) {
+    lamp->left = (uint16_t)(lamp->left - 1);
+    flicker(lamp);
+    now = lamp->dip < now ? (uint16_t)(now - lamp->dip) : 0;
+  }
+  return now;
+}
