@@ -6,21 +6,19 @@ from collections.abc import Iterator
 
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.parts import Parts
+from sequencer.figure.pins import LINK_PINS, LOADER_PIN, PWM_PINS, pin_name
+from sequencer.figure.reach import fitting_range
 from sequencer.figure.schema import AxisTable, HollowSphereTable, ServoTable, Table
 from sequencer.figure.toml_lines import Path
 
-#: Pins of the serial link on the Uno.
-LINK_PINS = (0, 1)
-#: The built-in lamp, which boot loaders blink.
-LOADER_PIN = 13
-#: Pins of the Uno on which lamps can be dimmed.
-PWM_PINS = (3, 5, 6, 11)
 #: What the Uno player has room for.
 ROOM = {"servos": 12, "lamps": 6, "switches": 8, "inputs": 4}
 #: Words of the scene language that cannot be channels' names.
 RESERVED = frozenset(
-    ["at", "home", "include", "lamps", "lands", "loop", "over"]
-    + ["pose", "scene", "seed", "sound", "tempo", "then"]
+    (
+        *("at", "bar", "depth", "every", "for", "home", "include", "lamps", "lands", "length", "loop", "off"),
+        *("on", "over", "pose", "scene", "score", "seed", "sound", "tempo", "then", "throughout", "to"),
+    )
 )
 _ROUNDING_US = 1e-6
 _ROUNDING_DEG = 1e-9
@@ -98,11 +96,6 @@ def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
         table: Table
         for name, table in getattr(parts, section).items():
             yield (section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
-
-
-def pin_name(pin: int) -> str:
-    """``D7`` or ``A0`` as printed on the board."""
-    return f"D{pin}" if pin < 14 else f"A{pin - 14}"
 
 
 def _pins(parts: Parts, reporter: Reporter) -> None:
@@ -236,27 +229,20 @@ def _axis(name: str, axis: AxisTable, parts: Parts, reporter: Reporter) -> None:
         _reach(path, axis, servo, reporter)
 
 
-def fitting_range_deg(axis: AxisTable, servo: ServoTable) -> tuple[float, float, str]:
-    """The widest range (low, high) in degrees of the axis that the servo can reach, and what ends it."""
-    low_us, high_us = servo.pulse_us
-    why = "the servo's pulse range"
-    if servo.ends_us is not None:
-        low_us, high_us = max(low_us, servo.ends_us[0]), min(high_us, servo.ends_us[1])
-        why = "the recorded ends"
-    centre = sum(servo.pulse_us) / 2.0 if servo.centre_us is None else servo.centre_us
-    us_per_deg = (servo.pulse_us[1] - servo.pulse_us[0]) / servo.travel_deg * axis.drive.ratio
-    if servo.reversed:
-        us_per_deg = -us_per_deg
-    ends = sorted(((low_us - centre) / us_per_deg, (high_us - centre) / us_per_deg))
-    return ends[0], ends[1], why
-
-
 def _reach(path: Path, axis: AxisTable, servo: ServoTable, reporter: Reporter) -> None:
     if not servo.pulse_us[0] < servo.pulse_us[1]:
         return
     if servo.ends_us is not None and not servo.ends_us[0] < servo.ends_us[1]:
         return
-    low, high, why = fitting_range_deg(axis, servo)
+    low, high, why = fitting_range(
+        (servo.pulse_us[0], servo.pulse_us[1]),
+        None if servo.ends_us is None else (servo.ends_us[0], servo.ends_us[1]),
+        sum(servo.pulse_us) / 2.0 if servo.centre_us is None else servo.centre_us,
+        (servo.pulse_us[1] - servo.pulse_us[0])
+        / servo.travel_deg
+        * axis.drive.ratio
+        * (-1.0 if servo.reversed else 1.0),
+    )
     if axis.range_deg[0] >= low - _ROUNDING_DEG and axis.range_deg[1] <= high + _ROUNDING_DEG:
         return
     # Rounded inwards: what is printed must be accepted when it is typed in.

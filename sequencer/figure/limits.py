@@ -57,14 +57,14 @@ def ramp(figure: Figure, axis_name: str, facts: AxisPhysics | None = None) -> Ra
     return Ramp(least, "typical", f"a ramp of {least:.3g} s, three servo frames")
 
 
-def limits(figure: Figure, axis_name: str) -> Limits:
-    """The limits of one axis in rad and s, each with its reason.
+def limits(figure: Figure, axis_name: str, known: AxisPhysics | None = None) -> Limits:
+    """The limits of one axis in rad and s, each with its reason; ``known`` spares computing its physics.
 
     Raises KeyError for an unknown axis and FindingsError when the servo cannot hold what it carries.
     """
     axis = figure.axes[axis_name]
     servo = figure.servos[axis.drive.servo]
-    facts = physics(figure, axis_name)
+    facts = known or physics(figure, axis_name)
     if facts.available_torque_n_m <= 0.0:
         raise FindingsError(cannot_hold(figure, axis_name, facts))
     volts = voltage_share(figure, servo)

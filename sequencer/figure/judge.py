@@ -1,0 +1,186 @@
+"""Findings about the machine itself: torque, heat, supply, ends that nobody recorded."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+
+from sequencer.figure.current import Draw, draw
+from sequencer.figure.limits import cannot_hold, servo_needed_kgcm
+from sequencer.figure.model import AxisPhysics, Figure
+from sequencer.figure.physics import physics, stall_at_axis_n_m
+from sequencer.finding import Code, Finding, Severity
+from sequencer.units import kgcm_from_n_m
+
+#: Moving load at most this share of stall torque (common practice).
+LOAD_SHARE = 1.0 / 3.0
+#: A servo holds this share of its stall torque for hours (rule of thumb: 20-50 %).
+HOLDING_SHARE = 0.2
+#: Inside a head above this, servo grease and glue suffer (rule of thumb).
+WARM_C = 50.0
+#: What an Uno's pin gives a lamp without help (datasheet test condition).
+PIN_A = 0.02
+
+
+def all_physics(figure: Figure) -> dict[str, AxisPhysics]:
+    """Physics of every axis, in the file's order."""
+    return {name: physics(figure, name) for name in figure.axes}
+
+
+def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> tuple[Finding, ...]:
+    """Everything about the figure that is wrong or doubtful, worst first."""
+    known = all_physics(figure) if facts is None else facts
+    found = [
+        *_torque(figure, known),
+        *_supply(figure, draw(figure, known)),
+        *_heat(figure, known),
+        *_ends(figure),
+        *_lamps(figure),
+    ]
+    order = {"error": 0, "warning": 1, "note": 2}
+    return tuple(sorted(found, key=lambda finding: order[finding.severity]))
+
+
+def _about(
+    code: Code,
+    severity: Severity,
+    channel: str | None,
+    value: float | None,
+    limit: float | None,
+    unit: str | None,
+    message: str,
+    remedy: str,
+) -> Finding:
+    return Finding(code, severity, None, channel, None, value, limit, unit, message, remedy)
+
+
+def _torque(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Finding]:
+    for name, axis in figure.axes.items():
+        fact = facts[name]
+        load = kgcm_from_n_m(fact.gravity_torque_n_m + fact.friction_torque_n_m)
+        stall = kgcm_from_n_m(stall_at_axis_n_m(figure, axis))
+        if fact.available_torque_n_m <= 0.0:
+            fault = cannot_hold(figure, name, fact)
+            remedy = fault.remedy or ""
+            yield _about("torque", "error", name, load, stall / 2.0, "kg cm", fault.message, remedy)
+        elif load > stall * LOAD_SHARE:
+            needed = servo_needed_kgcm(figure, name, fact)
+            yield _about(
+                "torque",
+                "warning",
+                name,
+                load,
+                stall * LOAD_SHARE,
+                "kg cm",
+                f"{name}: gravity and friction take {load:.1f} kg cm, more than a third of the "
+                f"{stall:.1f} kg cm that its servo really has (common practice: at most a third)",
+                f"balance it with a counterweight or spring before you fit a servo of {needed:.0f} kg cm",
+            )
+        if fact.inertia_kg_m2 == 0.0:
+            yield _about(
+                "torque",
+                "note",
+                name,
+                0.0,
+                None,
+                "kg m2",
+                f"{name}: the file tells of no mass that it carries, so its acceleration is a guess",
+                f'describe what it moves as [masses.NAME] with carried_by = "{name}"',
+            )
+
+
+def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
+    rating = amps.rating_a
+    if amps.average_a > rating:
+        yield _about(
+            "supply",
+            "error",
+            None,
+            amps.average_a,
+            rating,
+            "A",
+            f"the servos draw about {amps.average_a:.1f} A on average, the supply gives {rating:g} A",
+            f"fit a supply of {amps.peak_a:.0f} A or more",
+        )
+    elif amps.peak_a > rating:
+        yield _about(
+            "supply",
+            "warning",
+            None,
+            amps.peak_a,
+            rating,
+            "A",
+            f"all servos stalled at once draw {amps.peak_a:.1f} A, the supply gives {rating:g} A",
+            f"fit a supply of {math.ceil(amps.peak_a)} A, or let fewer servos start together",
+        )
+    for servo in figure.servos.values():
+        if figure.supply.voltage_v > 1.1 * servo.at_v:
+            yield _about(
+                "supply",
+                "warning",
+                servo.name,
+                figure.supply.voltage_v,
+                servo.at_v,
+                "V",
+                f"servo `{servo.name}` is described at {servo.at_v:g} V "
+                f"and gets {figure.supply.voltage_v:g} V",
+                "check the highest voltage in its datasheet; use the datasheet line for this voltage",
+            )
+
+
+def _heat(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Finding]:
+    for name, axis in figure.axes.items():
+        share = facts[name].gravity_torque_n_m / stall_at_axis_n_m(figure, axis)
+        if share > HOLDING_SHARE:
+            yield _about(
+                "heat",
+                "note",
+                name,
+                100.0 * share,
+                100.0 * HOLDING_SHARE,
+                "%",
+                f"{name}: holding its worst pose takes {100 * share:.0f} % of the servo's stall torque; "
+                "servos hold 20-50 % for long (rule of thumb)",
+                "balance it, or let scenes rest elsewhere, and feel the servo after ten minutes",
+            )
+    if figure.ambient_c > WARM_C:
+        yield _about(
+            "heat",
+            "warning",
+            None,
+            figure.ambient_c,
+            WARM_C,
+            "C",
+            f"it is {figure.ambient_c:g} C inside the head",
+            "let air through the head: holes below and above the servos",
+        )
+
+
+def _ends(figure: Figure) -> Iterator[Finding]:
+    for servo in figure.servos.values():
+        if servo.ends_us is None:
+            yield _about(
+                "range",
+                "note",
+                servo.name,
+                None,
+                None,
+                None,
+                f"servo `{servo.name}` has no recorded ends: nobody has checked where its mechanism binds",
+                "record them with `quarterjack bench`, horn off first, and write ends_us",
+            )
+
+
+def _lamps(figure: Figure) -> Iterator[Finding]:
+    for lamp in figure.lamps.values():
+        if lamp.current_a > PIN_A:
+            yield _about(
+                "supply",
+                "note",
+                lamp.name,
+                1000.0 * lamp.current_a,
+                1000.0 * PIN_A,
+                "mA",
+                f"lamp `{lamp.name}` takes {1000 * lamp.current_a:.0f} mA, more than a pin should give",
+                "drive it through a transistor",
+            )

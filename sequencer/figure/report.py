@@ -1,0 +1,56 @@
+"""``figure --json``: the sheet's numbers as the contract's object (schema 1)."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sequencer.figure.current import draw
+from sequencer.figure.facts import Facts
+from sequencer.figure.model import Limits
+
+
+def as_json(known: Facts) -> dict[str, Any]:
+    """The contract's object. An axis that cannot be held has limits of zero and says why in ``limited_by``.
+
+    ``servos`` has the datasheet's values; ``torque_margin`` is 1 - (gravity + friction) / derated stall
+    torque of the axis that the servo drives: 1 is free, 0 and less cannot hold.
+    """
+    figure = known.figure
+    amps = draw(figure, known.physics)
+    driven = {axis.drive.servo: name for name, axis in figure.axes.items()}
+    stuck = {
+        finding.channel: finding.message
+        for finding in known.findings
+        if finding.code == "torque" and finding.severity == "error"
+    }
+    axes: dict[str, Any] = {}
+    for name in figure.axes:
+        limit = known.limits.get(name) or Limits(
+            0.0, 0.0, 0.0, dict.fromkeys(("velocity", "acceleration", "jerk"), stuck.get(name, "torque"))
+        )
+        axes[name] = {
+            "inertia_kg_m2": known.physics[name].inertia_kg_m2,
+            "gravity_torque_n_m": known.physics[name].gravity_torque_n_m,
+            "limit": {
+                "velocity_deg_s": math.degrees(limit.velocity_rad_s),
+                "acceleration_deg_s2": math.degrees(limit.acceleration_rad_s2),
+                "jerk_deg_s3": math.degrees(limit.jerk_rad_s3),
+            },
+            "limited_by": dict(limit.why),
+        }
+    return {
+        "schema": 1,
+        "figure": figure.name,
+        "axes": axes,
+        "servos": {
+            name: {
+                "stall_torque_n_m": servo.stall_torque_n_m,
+                "no_load_speed_deg_s": math.degrees(servo.no_load_speed_rad_s),
+                "torque_margin": known.physics[driven[name]].torque_margin if name in driven else 1.0,
+            }
+            for name, servo in figure.servos.items()
+        },
+        "supply": {"peak_a": amps.peak_a, "average_a": amps.average_a, "rating_a": amps.rating_a},
+        "findings": [finding.as_json() for finding in known.findings],
+    }

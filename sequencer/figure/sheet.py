@@ -1,0 +1,209 @@
+"""The figure sheet: what a builder must know, in sentences first, then where each number comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from sequencer.figure import details
+from sequencer.figure.current import draw
+from sequencer.figure.facts import Facts, toward
+from sequencer.figure.limits import ramp
+from sequencer.figure.model import Axis, Figure
+from sequencer.figure.physics import carried, stall_at_axis_n_m
+from sequencer.units import kgcm_from_n_m
+
+#: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
+Fastest = Callable[[float, float, float, float], float]
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading and its lines; each line is one sentence or one row of a table."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+def sheet(
+    known: Facts, fastest: Fastest, detail: bool = False, extra_sentences: Sequence[str] = ()
+) -> tuple[Section, ...]:
+    """The sheet's sections, page one first; ``detail`` adds limits, wiring and masses.
+
+    ``extra_sentences`` are facts that later stages know (the longest transition of the show).
+    """
+    figure = known.figure
+    first = [
+        Section(f"{figure.name}: {_inventory(figure)}", ()),
+        Section("Will it carry?", tuple(_carry(known))),
+        Section("How fast?", (*_speed(known, fastest), *extra_sentences)),
+        Section("Will it cook?", tuple(_cook(known))),
+        Section("Which supply and fuse?", tuple(_supply(known))),
+        Section("What to change first", tuple(_change(known))),
+        Section("Cautions", tuple(_cautions(figure))),
+        Section("Not measured", tuple(_unmeasured(known))),
+    ]
+    if detail:
+        first += [
+            Section("Limits and where each comes from", tuple(details.limits_lines(known))),
+            Section("Directions and ranges", tuple(details.direction_lines(figure))),
+            Section("Wiring", tuple(details.wiring_lines(figure))),
+            Section("Masses", tuple(details.mass_lines(figure))),
+        ]
+    return tuple(first)
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def _inventory(figure: Figure) -> str:
+    return (
+        f"{_count(len(figure.servos), 'servo', 'servos')}, {_count(len(figure.lamps), 'lamp', 'lamps')}, "
+        f"{_count(len(figure.switches), 'switch', 'switches')}, "
+        f"{_count(len(figure.inputs), 'input', 'inputs')} on an Uno"
+    )
+
+
+def _load_kg(figure: Figure, axis: Axis) -> float:
+    riders = carried(figure, axis.name)
+    return sum(mass.mass_kg for mass in figure.masses.values() if mass.carried_by in riders)
+
+
+def _carry(known: Facts) -> Iterator[str]:
+    figure = known.figure
+    for name, axis in figure.axes.items():
+        fact = known.physics[name]
+        stall = stall_at_axis_n_m(figure, axis)
+        load = fact.gravity_torque_n_m + fact.friction_torque_n_m
+        share = load / stall
+        verdict = "no" if name not in known.limits else "yes" if share <= 1.0 / 3.0 else "barely"
+        yield (
+            f"{name}: {verdict}. It moves {1000 * _load_kg(figure, axis):.0f} g; gravity takes at most "
+            f"{kgcm_from_n_m(fact.gravity_torque_n_m):.1f} kg cm and friction "
+            f"{kgcm_from_n_m(fact.friction_torque_n_m):.1f} ({axis.friction_basis}), together "
+            f"{100 * share:.0f} % of the {kgcm_from_n_m(stall):.1f} kg cm its servo really has "
+            "(common practice: at most a third)."
+        )
+    if not figure.axes:
+        yield "There are no axes yet."
+
+
+def _speed(known: Facts, fastest: Fastest) -> Iterator[str]:
+    for name, limit in known.limits.items():
+        axis = known.figure.axes[name]
+        low, high = axis.range_rad
+        numbers = (limit.velocity_rad_s, limit.acceleration_rad_s2, limit.jerk_rad_s3)
+        whole = fastest(high - low, *numbers)
+        small = min(math.radians(10.0), high - low)
+        yield (
+            f"{name}: up to {math.degrees(limit.velocity_rad_s):.0f} deg/s; from {toward(axis, low)} to "
+            f"{toward(axis, high)} in {whole:.2f} s, {math.degrees(small):.0f} deg in "
+            f"{fastest(small, *numbers):.2f} s."
+        )
+    for name in known.figure.axes:
+        if name not in known.limits:
+            yield f"{name}: not at all; see what to change first."
+    if known.limits:
+        yield "For the noise, let idle loops use a quarter of that (rule of thumb)."
+
+
+def _cook(known: Facts) -> Iterator[str]:
+    figure = known.figure
+    for name, axis in figure.axes.items():
+        share = known.physics[name].gravity_torque_n_m / stall_at_axis_n_m(figure, axis)
+        if share > 0.02:
+            yield (
+                f"{name}: holding its worst pose takes {100 * share:.0f} % of stall torque; servos hold "
+                "20-50 % for long (rule of thumb)."
+            )
+    yield (
+        f"It is {figure.ambient_c:g} C inside the head by the file; a closed head is about 15 C warmer than "
+        "the room (rule of thumb). Feel the servos after ten minutes: they can be too hot to touch."
+    )
+
+
+def _supply(known: Facts) -> Iterator[str]:
+    figure = known.figure
+    amps = draw(figure, known.physics)
+    yield (
+        f"All servos stalled at once draw {amps.peak_a:.1f} A (sum of stall currents, common practice); "
+        f"on average about {amps.average_a:.1f} A (a guess). The supply gives {amps.rating_a:g} A at "
+        f"{figure.supply.voltage_v:g} V: {'enough' if amps.peak_a <= amps.rating_a else 'not enough'}."
+    )
+    if amps.fuse_a is not None:
+        yield (
+            f"Fuse the servos' plus wire at {amps.fuse_a:g} A, next to the supply, and use wire that carries "
+            "more than the fuse."
+        )
+    else:
+        yield (
+            f"No usual fuse fits between what the servos draw and {amps.rating_a:g} A: "
+            "choose the supply first."
+        )
+    yield (
+        "Give the servos their own supply, never the board's 5 V pin, and join the grounds of supply and "
+        "board: without a common ground the pulses mean nothing."
+    )
+
+
+def _change(known: Facts) -> Iterator[str]:
+    for finding in known.findings:
+        yield f"{finding.severity}: {finding.message}" + (f"; {finding.remedy}." if finding.remedy else ".")
+    if not known.findings:
+        yield "Nothing stands out."
+
+
+def _cautions(figure: Figure) -> Iterator[str]:
+    yield "Local codes and licensed practice decide; these are the usual words, not a claim of compliance."
+    yield (
+        "A stop is a switch that removes the servos' power with its own contacts. A key, a message or an "
+        "input that the program reads is a software stop, and a software stop is not one."
+    )
+    if figure.axes:
+        yield "Everything that moves pinches: keep fingers out, leave 25 mm gaps for fingers or none at all."
+        yield (
+            "Without power a head falls or turns to where gravity takes it: balance it or give it a stop "
+            "to rest on, and keep hands from under it when the stop is pressed."
+        )
+        yield "Check the horn screws every night."
+    if figure.lamps:
+        yield (
+            "Flicker and flashes harm photosensitive visitors: at most three flashes a second, all lamps "
+            "together, and a notice at the entrance."
+        )
+    if figure.switches:
+        yield (
+            "What a relay switches may be mains: then a licensed person wires it. Fit a pull resistor at "
+            "each switch pin, because pins float while the board resets."
+        )
+
+
+def _unmeasured(known: Facts) -> Iterator[str]:
+    figure = known.figure
+    for servo in figure.servos.values():
+        marks = []
+        if servo.derating_basis == "typical":
+            marks.append(
+                f"speed x {servo.speed_derating:g} and torque x {servo.torque_derating:g} "
+                "of the print (typical)"
+            )
+        if servo.stall_a_basis == "typical":
+            marks.append(f"stall current {servo.stall_a:g} A (typical)")
+        if servo.ends_us is None:
+            marks.append("no recorded ends: a real board will refuse to play until they are")
+        if marks:
+            yield f"servo {servo.name}: {'; '.join(marks)}."
+    for name, axis in figure.axes.items():
+        marks = []
+        if axis.friction_basis != "measured":
+            marks.append(f"friction {kgcm_from_n_m(axis.friction_n_m):.2f} kg cm ({axis.friction_basis})")
+        rise = ramp(figure, name, known.physics[name])
+        if rise.basis != "measured":
+            marks.append(f"{rise.why} ({rise.basis})")
+        if marks:
+            yield f"axis {name}: {'; '.join(marks)}."
+    guessed = [mass.name for mass in figure.masses.values() if mass.basis != "measured"]
+    if guessed:
+        yield f"masses not marked as measured: {', '.join(guessed)}."
