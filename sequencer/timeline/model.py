@@ -32,8 +32,8 @@ class LampStep:
     """One instruction to a lamp, in time order.
 
     ``set``: jump to ``level``; ``ramp``: go to ``level`` linearly in lightness over ``duration_s``;
-    ``flicker``: for ``duration_s``, waver below the present level by at most ``depth`` in the manner ``kind``,
-    then return to it. Levels and depth are lightness 0..1 in steps of 0.005.
+    ``flicker``: for ``duration_s``, waver below the present level by at most ``depth`` in the manner
+    ``kind``, then return to it. Levels and depth are lightness 0..1 in steps of 0.005.
     """
 
     time_s: float

@@ -1,0 +1,171 @@
+"""One line of a scene file to a tree, and a plain sentence when that fails.
+
+The grammar is ``scene.lark``; lark is imported at the first line that is read.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from sequencer.timeline.words import did_you_mean, listed
+
+if TYPE_CHECKING:
+    from lark import Tree
+
+_OPENINGS = ("scene", "loop", "length", "tempo", "pose", "sound", "score", "then")
+_VERBS = ("sways", "shakes", "glow", "flicker", "strikes", "on", "off", "lands", "home")
+_LINKS = ("over", "for", "to", "at", "from", "in", "every", "throughout", "depth", "seed", "deg", "bar")
+KEYWORDS = frozenset((*_OPENINGS, *_VERBS, *_LINKS, "sway", "shake", "glows", "flickers", "strike"))
+
+#: What a terminal of the grammar is called in front of a builder.
+_LABELS = {
+    "NAME": "a name or a word",
+    "NUMBER": "a number",
+    "STRING": 'a file name in quotes, like "greet.wav"',
+    "CLOCK": "a time like 0:02.5",
+    "BARBEAT": "a bar and a beat, like 3:1",
+    "OFFSET": "a time from the previous cue, like +0.5",
+    "S": "s",
+    "MS": "ms",
+    "PERCENT": "%",
+    "COMMA": "a comma",
+    "COLON": "a colon",
+    "$END": "the end of the line",
+}
+_TIMES = {"CLOCK", "NUMBER", "BAR", "OFFSET", "THEN"}
+
+
+@dataclass(frozen=True)
+class BadLineError(Exception):
+    """A line that is not in the language: plain words and where (1-based column)."""
+
+    message: str
+    column: int
+    width: int = 1
+    remedy: str | None = None
+
+
+@cache
+def _grammar() -> Any:
+    from lark import Lark
+
+    text = files("sequencer.timeline").joinpath("scene.lark").read_text(encoding="utf-8")
+    return Lark(text, parser="lalr", lexer="contextual", maybe_placeholders=False)
+
+
+def without_comment(line: str) -> str:
+    """``line`` up to a ``#`` that stands outside quotes."""
+    quoted = False
+    for index, character in enumerate(line):
+        if character == '"':
+            quoted = not quoted
+        elif character == "#" and not quoted:
+            return line[:index].rstrip()
+    return line.rstrip()
+
+
+def parse_line(text: str) -> Tree[Any]:
+    """The tree of one line without its comment. Raises :class:`BadLineError`."""
+    from lark.exceptions import UnexpectedCharacters, UnexpectedInput, UnexpectedToken
+
+    try:
+        tree: Tree[Any] = _grammar().parse(text).children[0]
+        return tree
+    except UnexpectedToken as error:
+        ended = error.token.type == "$END"
+        column = len(text) + 1 if ended else (error.token.column or 1)
+        found = "" if ended else str(error.token)
+        raise _explain(text, column, found, set(error.accepts or error.expected)) from None
+    except UnexpectedCharacters as error:
+        raise _explain(text, error.column, text[error.column - 1], set(error.allowed or ())) from None
+    except UnexpectedInput as error:  # pragma: no cover - lark has no further kind here
+        raise BadLineError("this line cannot be read", max(1, error.column)) from None
+
+
+def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineError:
+    """Why ``text`` fails at ``column``, from the most telling cause to the plainest."""
+    minutes = re.match(r"\s*(\d+:(\d+)(\.\d+)?)", text)
+    if minutes and int(minutes[2][:9]) > 59:
+        return BadLineError(
+            f"'{minutes[1]}' is no time: seconds run from 0 to 59",
+            minutes.start(1) + 1,
+            len(minutes[1]),
+            "write minutes:seconds, like 1:05.5",
+        )
+    if minutes and len(minutes[2]) == 1:
+        return BadLineError(
+            f"'{minutes[1]}' is no time: seconds have two digits",
+            minutes.start(1) + 1,
+            len(minutes[1]),
+            "write minutes:seconds, like 0:05.5",
+        )
+    if expected and expected <= {"S", "MS", "DEG"}:
+        return BadLineError("a unit is missing after the number", column, 1, "write s or ms, like 1.5s")
+    if expected == {"PERCENT"}:
+        return BadLineError("a unit is missing after the number", column, 1, "write %, like 60%")
+    misspelt = _misspelt(text, column)
+    if misspelt is not None:
+        return misspelt
+    width = max(1, len(found))
+    if "NAME" in expected and found in KEYWORDS:
+        return BadLineError(
+            f"'{found}' is a word of the language and cannot stand here as a name",
+            column,
+            width,
+            _expectation(expected),
+        )
+    if not found:
+        return BadLineError("the line ends too early", column, 1, _expectation(expected))
+    if text[:column].strip() == found[:1] or not text[: column - 1].strip():
+        return BadLineError(
+            f"a line cannot start with '{found}'",
+            column,
+            width,
+            "start with a time (0:02.5, 2.5s, +0.5, then) or with scene, loop, length, tempo, pose, "
+            "sound, score",
+        )
+    return BadLineError(f"'{found}' cannot stand here", column, width, _expectation(expected))
+
+
+def _misspelt(text: str, column: int) -> BadLineError | None:
+    """The last word up to the fault that is nearly, but not quite, a word of the language."""
+    bare = re.sub(r'"[^"]*"?', lambda quoted: " " * len(quoted[0]), text)
+    for word in reversed(list(re.finditer(r"[^\W\d]\w*", bare))):
+        if word.start() + 1 > column or word[0] in KEYWORDS or len(word[0]) < 3:
+            continue
+        guess = did_you_mean(word[0], KEYWORDS)
+        if guess is not None and _near(word[0].lower(), guess):
+            return BadLineError(
+                f"'{word[0]}' is not a word of the language",
+                word.start() + 1,
+                len(word[0]),
+                f"did you mean '{guess}'?",
+            )
+    return None
+
+
+def _near(word: str, known: str) -> bool:
+    """One letter wrong, missing, too many, or two swapped."""
+    if abs(len(word) - len(known)) > 1:
+        return False
+    if len(word) == len(known):
+        wrong = [i for i in range(len(word)) if word[i] != known[i]]
+        return len(wrong) <= 1 or (
+            len(wrong) == 2 and word[wrong[0]] == known[wrong[1]] and word[wrong[1]] == known[wrong[0]]
+        )
+    longer, shorter = (word, known) if len(word) > len(known) else (known, word)
+    return any(longer[:i] + longer[i + 1 :] == shorter for i in range(len(longer)))
+
+
+def _expectation(expected: set[str]) -> str:
+    if expected >= _TIMES:
+        return "a cue starts with a time: 0:02.5, 2.5s, +0.5 or then"
+    words = sorted({_LABELS.get(name, f"'{name.lower()}'") for name in expected if name != "$END"})
+    if not words:
+        return "nothing more belongs on this line; a comment starts with #"
+    ending = ", or nothing more" if "$END" in expected else ""
+    return f"expected {listed(words)}{ending}"
