@@ -1,0 +1,49 @@
+/* The bench: one servo and the lamps by hand, on a board that carries no image. */
+#include "board.h"
+#include "qj_link.h"
+
+#define STEP 128u /* 8 us a frame */
+#define LEAST_US 500u
+#define MOST_US 2500u
+
+static uint8_t servo_pin;
+static uint16_t wanted, width; /* 1/16 us; 0 = no pulse */
+
+uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
+  if (!pin_is_ours(pin)) return QJ_BAD_ARGUMENT;
+  if (pulse_us != 0 && (pulse_us < LEAST_US || pulse_us > MOST_US)) return QJ_BAD_ARGUMENT;
+  if (lamps_has_pin(pin)) return QJ_REFUSED;
+  if (pulse_us == 0) {
+    if (pin == servo_pin) wanted = width = 0;
+    return QJ_DONE;
+  }
+  if (pin != servo_pin) {
+    width = 0; /* the other servo's pulses end; where this one stands is not known, so it begins at the goal */
+    servo_pin = pin;
+    pulses_use_pin(0, pin);
+  }
+  wanted = (uint16_t)(pulse_us << 4);
+  return QJ_DONE;
+}
+
+uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
+  if (lightness > 200) return QJ_BAD_ARGUMENT;
+  if (pin == servo_pin && width) return QJ_REFUSED;
+  if (lightness == 0) {
+    lamps_free_pin(pin);
+    return QJ_DONE;
+  }
+  if (!lamps_has_pin(pin) && !lamps_use_pin(pin, 0)) return QJ_BAD_ARGUMENT;
+  lamps_set(pin, qj_curve((uint16_t)((uint16_t)lightness << 8)));
+  return QJ_DONE;
+}
+
+uint16_t bench_step(void) {
+  if (width == 0 || wanted == 0)
+    width = wanted;
+  else if (wanted > width)
+    width = (uint16_t)(wanted - width) > STEP ? (uint16_t)(width + STEP) : wanted;
+  else
+    width = (uint16_t)(width - wanted) > STEP ? (uint16_t)(width - STEP) : wanted;
+  return width;
+}

@@ -1,0 +1,67 @@
+/* The Uno under the player: what each small file of this layer offers to main.c. */
+#ifndef QJ_UNO_BOARD_H
+#define QJ_UNO_BOARD_H
+
+#include <stdint.h>
+
+#ifndef IMAGE_BASE
+#error "build_uno.py says where the image begins: pass -DIMAGE_BASE"
+#endif
+#define IMAGE_LIMIT 0x7E00u /* the boot loader begins here */
+#define FIRST_PIN 2u        /* D0 and D1 belong to the link */
+#define LAST_PIN 12u        /* D13: boot loaders blink it */
+
+/* pins.c: D2..D12 are 2..12, A0..A5 are 14..19. Each changes one bit with interrupts off for a few cycles. */
+uint8_t pin_is_ours(uint8_t pin);            /* D2..D12 and A0..A5; the others are left alone by everything here */
+void pin_output(uint8_t pin, uint8_t level); /* the level first, then the direction */
+void pin_write(uint8_t pin, uint8_t level);
+void pin_input(uint8_t pin, uint8_t pull_up);
+
+/* bench.c: what works without an image ---------------------------------------------------------- */
+
+/* The frame's width for servo 0: moves at most 8 us a frame. */
+uint16_t bench_step(void);
+
+/* pulses.c ------------------------------------------------------------------------------------ */
+
+#define PULSE_SLOTS 6u
+#define PULSE_SERVOS (2u * PULSE_SLOTS)
+
+/* Starts Timer1 and its interrupt. The first frame plays an empty list. */
+void pulses_start(void);
+/* Makes `pin` (D2..D12, A0..A5) the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
+uint8_t pulses_use_pin(uint8_t servo, uint8_t pin);
+/* True when the last list given has begun to play: now is the time to work out the next one. */
+uint8_t pulses_want_list(void);
+/* The next frame's widths in 1/16 us, 0 = no pulse. Plays from the next frame's start. */
+void pulses_give_list(const uint16_t *width, uint8_t servos);
+/* Frames that had to repeat the list before them because the next one was not ready. */
+uint16_t pulses_late_frames(void);
+/* Takes the oldest reading of the input pins (six a frame): D0..D7, D8..D13, A0..A5. 0 when none waits. */
+uint8_t pulses_take_sample(uint8_t pins[3]);
+
+/* lamps.c ------------------------------------------------------------------------------------- */
+
+/* Starts Timer0 and Timer2 in step, every lamp off, no pin driven yet. */
+void lamps_start(void);
+/* Drives a PWM pin (3, 5, 6, 11), dark, lit when low if asked. 0 when the pin cannot dim. */
+uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low);
+/* Dark, and the pin is an ordinary low output again. */
+void lamps_free_pin(uint8_t pin);
+/* Whether a lamp uses the pin. */
+uint8_t lamps_has_pin(uint8_t pin);
+/* Sets a lamp pin's light, 0..4095. */
+void lamps_set(uint8_t pin, uint16_t duty);
+
+/* uart.c -------------------------------------------------------------------------------------- */
+
+/* 250 000 baud, both directions by interrupt. */
+void uart_start(void);
+/* Takes one received byte; 0 when none waits. */
+uint8_t uart_get(uint8_t *byte);
+/* How many bytes uart_put can take now. */
+uint8_t uart_room(void);
+/* Sends a byte; dropped when there is no room. */
+void uart_put(uint8_t byte);
+
+#endif

@@ -1,0 +1,121 @@
+/* The Uno's player, in boot order.
+ *
+ * Everything below main() runs in one thread; the interrupts only play prepared lists (pulses.c, lamps.c)
+ * and move bytes (uart.c).
+ */
+#include "board.h"
+#include "qj_link.h"
+#include "qj_player.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+void flash_check_player(void);
+
+static qj_player player;
+static qj_link host;
+static uint8_t reset_cause __attribute__((section(".noinit")));
+
+/* Runs before RAM is cleared. Boot loaders that skip to the program leave MCUSR cleared; newer ones pass it
+ * in r2. What only r2 tells is marked by bit 7, since an older loader leaves anything there; 0 = not known. */
+void take_reset_cause(void) __attribute__((naked, used, section(".init3")));
+void take_reset_cause(void) {
+  uint8_t told, cause = MCUSR;
+  __asm__ volatile("mov %0, r2" : "=r"(told));
+  MCUSR = 0;
+  wdt_disable();
+  if (cause == 0 && told != 0 && told < 16) cause = (uint8_t)(0x80u | told);
+  reset_cause = cause;
+}
+
+/* Every pin floats, every timer stands: whatever the loader was doing ends here. */
+static void outputs_dead(void) {
+  DDRB = DDRC = DDRD = 0;
+  PORTB = PORTC = PORTD = 0;
+  TIMSK0 = TIMSK1 = TIMSK2 = 0;
+  TCCR0A = TCCR1A = TCCR2A = 0;
+  TCCR0B = TCCR1B = TCCR2B = 0;
+}
+
+static void set_switches(uint8_t first) {
+  uint8_t i;
+  for (i = 0; i < player.switch_count; i++) {
+    uint8_t on = (uint8_t)((player.switches >> i) & 1u);
+    uint8_t level = (uint8_t)(on ^ (qj_switch_flags(i) & 1u));
+    if (first)
+      pin_output(qj_switch_pin(i), level);
+    else
+      pin_write(qj_switch_pin(i), level);
+  }
+}
+
+/* Gives every pin its part; all of them are off. */
+static void wire(void) {
+  uint8_t i;
+  if (player.fault != QJ_OK) return;
+  for (i = 0; i < player.tracks; i++) pulses_use_pin(i, qj_track_pin(i));
+  for (i = 0; i < player.lamps; i++) lamps_use_pin(qj_lamp_pin(i), qj_lamp_flags(i) & 1u);
+  for (i = 0; i < player.input_count; i++) pin_input(qj_input_pin(i), qj_input_flags(i) & 2u);
+  set_switches(1);
+}
+
+static void read_inputs(void) {
+  uint8_t pins[3];
+  while (pulses_take_sample(pins)) {
+    uint8_t i, levels = 0;
+    for (i = 0; i < player.input_count; i++) {
+      uint8_t pin = qj_input_pin(i);
+      uint8_t port = pin < 8 ? pins[0] : pin < 14 ? pins[1] : pins[2];
+      uint8_t bit = pin < 8 ? pin : pin < 14 ? (uint8_t)(pin - 8) : (uint8_t)(pin - 14);
+      if (port & (uint8_t)(1u << bit)) levels |= (uint8_t)(1u << i);
+    }
+    qj_sample(&player, levels);
+  }
+}
+
+/* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
+static void next_frame(void) {
+  uint8_t i;
+  if (player.fault == QJ_NO_IMAGE) {
+    uint16_t width = bench_step();
+    pulses_give_list(&width, 1);
+    return;
+  }
+  if (player.fault != QJ_OK) {
+    pulses_give_list(0, 0);
+    return;
+  }
+  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
+  set_switches(0);
+  player.late_frames = pulses_late_frames();
+  qj_tick(&player);
+  pulses_give_list(player.pulse, player.tracks);
+}
+
+static void talk(void) {
+  uint8_t byte;
+  while (!host.ready && uart_get(&byte)) qj_link_receive(&host, byte);
+  qj_link_poll(&host, &player);
+}
+
+void qj_put(uint8_t byte) { uart_put(byte); }
+
+uint8_t qj_room(void) { return uart_room(); }
+
+int main(void) {
+  outputs_dead();
+  flash_check_player();
+  qj_open(&player, qj_board_id());
+  lamps_start();
+  wire();
+  uart_start();
+  qj_link_start(&host, &player, reset_cause);
+  pulses_start();
+  sei();
+  for (;;) {
+    talk();
+    if (player.fault == QJ_OK) read_inputs();
+    if (pulses_want_list()) next_frame();
+  }
+}

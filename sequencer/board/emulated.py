@@ -1,0 +1,403 @@
+"""An Uno without an Uno: the real firmware, cycle by cycle, behind the same seam as a serial port.
+
+:class:`EmulatedUno` is the board: flash, pins (every edge with its cycle), lamps, inputs, serial line.
+:class:`EmulatedTransport` is its port in simulated time, in the caller's thread: time passes only
+inside ``read``, so that a run repeats exactly. ``simavr_pty.serve`` offers the board to other programs.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from sequencer.board.simavr import F_CPU, Simavr
+from sequencer.errors import Fault, ImageError, LinkError, PortError
+
+LOADER_START: Final = 0x7E00
+_EXTERNAL_RESET: Final = 0x02
+_POWER_ON: Final = 0x01
+_CHUNK: Final = F_CPU // 1000
+#: Timer0 and Timer2 at prescaler 8: one PWM period.
+PWM_PERIOD: Final = 2048
+LAMP_PINS: Final = (3, 5, 6, 11)
+
+# Data addresses: output compare, control register A, and the shift of its COM bits, by pin.
+_PWM = {3: (0xB4, 0xB0, 4), 5: (0x48, 0x44, 4), 6: (0x47, 0x44, 6), 11: (0xB3, 0xB0, 6)}
+_PORT_ADDRESS = {"B": 0x25, "C": 0x28, "D": 0x2B}
+_UCSR0A, _UCSR0B, _UBRR0L, _UBRR0H = 0xC0, 0xC1, 0xC4, 0xC5
+
+
+def port_bit(pin: int) -> tuple[str, int]:
+    """The port letter and bit of an Uno pin: 0-7 are D, 8-13 are B, 14-19 (A0-A5) are C."""
+    if 0 <= pin <= 7:
+        return "D", pin
+    if 8 <= pin <= 13:
+        return "B", pin - 8
+    if 14 <= pin <= 19:
+        return "C", pin - 14
+    raise PortError(Fault("an Uno has no such pin", value=str(pin), limit="0..19"))
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A pin's change: at which cycle (16 a microsecond), which pin, to which level."""
+
+    cycle: int
+    pin: int
+    level: int
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """A high pulse: cycles of its two edges, and its width in sixteenths of a microsecond."""
+
+    start: int
+    end: int
+
+    @property
+    def width(self) -> int:
+        """Cycles, which are sixteenths of a microsecond."""
+        return self.end - self.start
+
+
+def hex_segments(text: str, name: str = "hex file") -> list[tuple[int, bytes]]:
+    """Intel HEX to (address, bytes) pieces, checksums verified.
+
+    Raises:
+        ImageError: a damaged record, an unknown type or an address beyond the chip's flash.
+    """
+    pieces: list[tuple[int, bytes]] = []
+    base = 0
+    for number, line in enumerate(text.split(), start=1):
+        try:
+            record = bytes.fromhex(line[1:])
+        except ValueError:
+            record = b""
+        if line[:1] != ":" or len(record) < 5 or len(record) != record[0] + 5 or sum(record) & 0xFF:
+            raise ImageError(Fault("a damaged hex record", file=name, line=number, text=line[:60]))
+        address, kind, content = base + int.from_bytes(record[1:3], "big"), record[3], record[4:-1]
+        if kind == 0:
+            if address + len(content) > 0x8000:
+                raise ImageError(
+                    Fault(
+                        "a hex record beyond the chip's flash",
+                        file=name,
+                        line=number,
+                        value=f"0x{address:x}",
+                        limit="0x7fff",
+                    )
+                )
+            pieces.append((address, content))
+        elif kind == 1:
+            return pieces
+        elif kind in (2, 4):
+            base = int.from_bytes(content, "big") << (4 if kind == 2 else 16)
+        elif kind not in (3, 5):
+            raise ImageError(Fault(f"a hex record of unknown type {kind}", file=name, line=number))
+    raise ImageError(Fault("a hex file without its end record", file=name))
+
+
+class EmulatedUno:
+    """The board: an ATmega328P at 16 MHz with the Uno's pins and, when given, its boot loader.
+
+    ``loader`` is the boot loader's Intel HEX text; without one a reset starts the program at 0.
+
+    Raises:
+        PortError: libsimavr is absent or of another version.
+    """
+
+    def __init__(self, loader: str | None = None) -> None:
+        self.chip = Simavr()
+        self._start = 0
+        if loader is not None:
+            self.load_hex(loader)
+            self._start = LOADER_START
+        self.edges: list[Edge] = []
+        self.lamp_samples: list[tuple[int, tuple[int, ...]]] = []
+        self.sent: deque[int] = deque()
+        self.sent_at: list[int] | None = None
+        self.host_baud: int | None = None
+        self.overruns = 0
+        self._levels: dict[int, int] = {}
+        self._driven: dict[str, dict[int, int]] = {"B": {}, "C": {}, "D": {}}
+        self._incoming: deque[int] = deque()
+        self._backlog = 0
+        self._feeding = False
+        self._half = False
+        self._put = self.chip.serial_input()
+        self._feeder = self.chip.timer(self._feed_one)
+        self._sampling = False
+        self.chip.on_serial(self._collect)
+        self.power_on()
+
+    # -- program and time
+
+    def load_hex(self, text: str, name: str = "hex file") -> None:
+        """Put an Intel HEX file into flash."""
+        for address, content in hex_segments(text, name):
+            self.chip.load(address, content)
+
+    def load(self, address: int, content: bytes) -> None:
+        """Put bytes into flash, past the loader: for tests that are not about flashing."""
+        self.chip.load(address, content)
+
+    @property
+    def cycle(self) -> int:
+        """Cycles since power-on."""
+        return self.chip.cycle
+
+    def run(self, cycles: int) -> None:
+        """Let ``cycles`` pass."""
+        self.chip.run_until(self.chip.cycle + cycles)
+
+    def run_s(self, seconds: float) -> None:
+        """Let seconds of the board's time pass."""
+        self.run(round(seconds * F_CPU))
+
+    def power_on(self) -> None:
+        """Power-on reset: RAM as it is, the loader skips straight to the program."""
+        self._restart(_POWER_ON)
+
+    def reset(self) -> None:
+        """Pull the reset line: the loader runs first when there is one."""
+        self._restart(_EXTERNAL_RESET)
+
+    def _restart(self, cause: int) -> None:
+        self.chip.reset(self._start, cause)
+        self._incoming.clear()
+        self._feeding = False
+        self._backlog = 0
+        if self._sampling:
+            self.chip.start(PWM_PERIOD, self._sampler)
+        for port, levels in self._driven.items():
+            if levels:
+                self.chip.drive(port, levels)
+
+    # -- pins
+
+    def capture(self, pins: Iterable[int]) -> None:
+        """Record every edge of these pins in :attr:`edges` from now on."""
+        for pin in pins:
+            if pin in self._levels:
+                continue
+            self._levels[pin] = 0
+            port, bit = port_bit(pin)
+            self.chip.on_pin(port, bit, self._watcher(pin))
+
+    def _watcher(self, pin: int) -> Callable[[int], None]:
+        levels, edges, chip = self._levels, self.edges, self.chip
+
+        def changed(level: int) -> None:
+            if levels[pin] != level:  # the library repeats levels at each write to the port
+                levels[pin] = level
+                edges.append(Edge(chip.cycle, pin, level))
+
+        return changed
+
+    def pulses(self, pin: int) -> list[Pulse]:
+        """The complete high pulses captured on a pin, in order."""
+        found: list[Pulse] = []
+        start: int | None = None
+        for edge in self.edges:
+            if edge.pin != pin:
+                continue
+            if edge.level:
+                start = edge.cycle
+            elif start is not None:
+                found.append(Pulse(start, edge.cycle))
+                start = None
+        return found
+
+    def drive(self, pin: int, level: int | None) -> None:
+        """Hold an input pin at a level from outside; None lets it go (its pull-up, when on, takes over)."""
+        port, bit = port_bit(pin)
+        if level is None:
+            self._driven[port].pop(bit, None)
+        else:
+            self._driven[port][bit] = level
+        self.chip.drive(port, self._driven[port])
+        if level is None and not self.is_output(pin):
+            self.chip.nudge(port, bit, self.port_level(pin))
+
+    def port_level(self, pin: int) -> int:
+        """The PORT bit of a pin: its level when it is an output, its pull-up when an input."""
+        port, bit = port_bit(pin)
+        return int(self.chip.data[_PORT_ADDRESS[port]] >> bit) & 1
+
+    def is_output(self, pin: int) -> bool:
+        """Whether the pin's direction bit is set."""
+        port, bit = port_bit(pin)
+        return bool((self.chip.data[_PORT_ADDRESS[port] - 1] >> bit) & 1)
+
+    # -- lamps
+
+    def sample_lamps(self) -> None:
+        """Record each lamp pin's high time of 256 once a PWM period in :attr:`lamp_samples`."""
+        if not self._sampling:
+            self._sampling = True
+            self._sampler = self.chip.timer(self._sample)
+            self.chip.start(PWM_PERIOD, self._sampler)
+
+    def _sample(self, when: int) -> int:
+        self.lamp_samples.append((when, tuple(self.lamp_high(pin) for pin in LAMP_PINS)))
+        return when + PWM_PERIOD
+
+    def lamp_high(self, pin: int) -> int:
+        """How many of a PWM period's 256 steps the pin is high, from the timer's registers.
+
+        Fast PWM: set at the compare match and cleared at the bottom when inverted (COM = 3), the
+        other way round at COM = 2; a compare value of 255 never matches before the bottom
+        (ATmega328P datasheet, output compare unit, extreme values).
+        """
+        compare, control, shift = _PWM[pin]
+        data = self.chip.data
+        mode = (data[control] >> shift) & 3
+        if not self.is_output(pin):
+            return 0
+        if mode == 3:
+            return 255 - int(data[compare])
+        if mode == 2:
+            return 256 if data[compare] == 255 else int(data[compare]) + 1
+        return 256 * self.port_level(pin)
+
+    # -- serial line
+
+    @property
+    def board_baud(self) -> float:
+        """The serial speed that the program has set, in bits per second (0 while receive is off)."""
+        data = self.chip.data
+        if not data[_UCSR0B] & 0x18:
+            return 0.0
+        return F_CPU / self._clocks_per_bit()
+
+    def _clocks_per_bit(self) -> int:
+        data = self.chip.data
+        divisor = int(data[_UBRR0L]) + (int(data[_UBRR0H] & 0x0F) << 8) + 1
+        return divisor * (8 if data[_UCSR0A] & 2 else 16)
+
+    def _heard(self, byte: int) -> int:
+        """What the other end makes of a byte: noise when the two speeds differ by over 4 %."""
+        if self.host_baud is None or abs(self.board_baud / self.host_baud - 1.0) <= 0.04:
+            return byte
+        return (byte * 37 + 0x5B) & 0xFF
+
+    def feed(self, data: bytes) -> None:
+        """Send bytes to the board, one after another at the line's own speed."""
+        self._incoming.extend(data)
+        if not self._feeding and self._incoming:
+            self._feeding = True
+            self._half = False
+            self.chip.start(self._byte_cycles(), self._feeder)
+
+    def _byte_cycles(self) -> int:
+        return 11 * self._clocks_per_bit()  # the library's frames have 11 bits
+
+    def _feed_one(self, when: int) -> int:
+        """Each half byte time: put a byte on the line, then see whether the one before was fetched."""
+        later = when + max(1, self._byte_cycles() // 2)
+        data = self.chip.data
+        self._half = not self._half
+        if not self._half:
+            # The chip holds two bytes and a third in its shift register; the library holds 64.
+            self._backlog = self._backlog + 1 if data[_UCSR0A] & 0x80 else 0
+            return later
+        if not self._incoming:
+            self._feeding = False
+            return 0
+        byte = self._heard(self._incoming.popleft())
+        if self._backlog >= 3:
+            self.overruns += 1
+        elif data[_UCSR0B] & 0x10:
+            self._put(byte)
+        return later
+
+    @property
+    def unsent(self) -> int:
+        """Bytes fed that are still on their way."""
+        return len(self._incoming)
+
+    def _collect(self, byte: int) -> None:
+        self.sent.append(self._heard(byte))
+        if self.sent_at is not None:
+            self.sent_at.append(self.chip.cycle)
+
+    def take(self, size: int | None = None) -> bytes:
+        """The bytes the board sent and nobody took yet (at most ``size`` of them)."""
+        count = len(self.sent) if size is None else min(size, len(self.sent))
+        return bytes(self.sent.popleft() for _ in range(count))
+
+
+class EmulatedTransport:
+    """The emulated board as a :class:`~sequencer.board.transport.Transport`, in simulated time.
+
+    Time passes only while ``read`` waits (and a little in ``reset``), so nothing depends on the
+    speed of the machine.
+    """
+
+    def __init__(self, board: EmulatedUno, name: str = "emulated") -> None:
+        self.board = board
+        self._name = name
+        self._open = True
+
+    @property
+    def name(self) -> str:
+        """What messages call this port."""
+        return self._name
+
+    def _check(self) -> None:
+        if not self._open:
+            raise LinkError(f"{self._name}: the port is closed")
+
+    def write(self, data: bytes) -> None:
+        """Put bytes on the line; they travel at its speed while ``read`` lets time pass."""
+        self._check()
+        self.board.feed(data)
+
+    def read(self, size: int, timeout_s: float) -> bytes:
+        """Up to ``size`` bytes; fewer when ``timeout_s`` of simulated time pass first."""
+        self._check()
+        board = self.board
+        end = board.cycle + round(timeout_s * F_CPU)
+        while len(board.sent) < size and board.cycle < end:
+            board.run(min(_CHUNK, end - board.cycle))
+        return board.take(size)
+
+    def reset(self) -> None:
+        """Pulse the reset line; what was not read yet is dropped."""
+        self._check()
+        self.board.reset()
+        self.board.sent.clear()
+
+    def set_baud(self, baud: int) -> None:
+        """Set the host's speed; when the board's differs by over 4 %, both hear noise."""
+        self._check()
+        self.board.host_baud = baud
+
+    def close(self) -> None:
+        """Let the port go."""
+        self._open = False
+
+    def now_s(self) -> float:
+        """Simulated seconds since power-on."""
+        return self.board.cycle / F_CPU
+
+
+def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> EmulatedTransport:
+    """A new emulated Uno with a real boot loader, as a transport: what ``--port emulated`` opens.
+
+    ``flash`` is put at address 0 first (a board that was flashed before). The boot loader is
+    compiled from the packaged source on the spot, so this is a developer's port.
+
+    Raises:
+        PortError: libsimavr, avr-gcc or the boot loader's source is absent; says what to install.
+    """
+    from sequencer.board.simavr_loader import loader_hex
+
+    board = EmulatedUno(loader_hex(workdir))
+    if flash is not None:
+        board.load(0, flash[:LOADER_START])
+        board.power_on()
+    return EmulatedTransport(board)

@@ -1,0 +1,251 @@
+"""libsimavr through ctypes: one ATmega328P, its pins, its serial port and its clock.
+
+simavr is an external, optional library (GPL-3): it is loaded when present and never shipped. Its
+structures are private, so the few fields that are needed are read at known offsets (version 1.6,
+64-bit Linux); :meth:`Simavr.__init__` proves each of them against what a fresh chip must hold
+and refuses to run otherwise.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from typing import Any, Final
+
+from sequencer.errors import Fault, PortError
+
+APT_LINE: Final = (
+    "apt-get install -y --no-install-recommends gcc-avr avr-libc binutils-avr libsimavr2 avrdude "
+    "arduino-core-avr"
+)
+F_CPU: Final = 16_000_000
+FLASH_BYTES: Final = 32_768
+FLASH_END: Final = FLASH_BYTES - 1
+
+#: avr->state values that matter here.
+RUNNING: Final = 2
+SLEEPING: Final = 3
+CRASHED: Final = 7
+
+_STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
+_RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
+_PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
+_MAX_RUN: Final = 16_000
+
+_NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void_p)
+_TIMER = ctypes.CFUNCTYPE(ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_void_p)
+_SLEEPER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64)
+_LOGGER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p)
+
+
+def _code(letters: str, last: int | str) -> int:
+    """An ioctl code: four packed characters, the last of them a letter or a number."""
+    tail = ord(last) if isinstance(last, str) else last
+    return (ord(letters[0]) << 24) | (ord(letters[1]) << 16) | (ord(letters[2]) << 8) | tail
+
+
+def _load() -> ctypes.CDLL:
+    for name in ("libsimavr.so.2", "libsimavr.so", "libsimavr.dylib"):
+        try:
+            return ctypes.CDLL(name)
+        except OSError:
+            continue
+    raise PortError(
+        Fault(
+            "the emulated board needs the library libsimavr, and it is not on this machine",
+            remedy=f"{APT_LINE}, or use `--port virtual`, which needs nothing installed",
+        )
+    )
+
+
+class Simavr:
+    """One emulated ATmega328P at 16 MHz.
+
+    Raises:
+        PortError: libsimavr is absent, or its structures differ from those of version 1.6.
+    """
+
+    def __init__(self) -> None:
+        lib = _load()
+        pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
+        signatures: dict[str, tuple[Any, list[Any]]] = {
+            "avr_make_mcu_by_name": (pointer, [ctypes.c_char_p]),
+            "avr_init": (ctypes.c_int, [pointer]),
+            "avr_reset": (None, [pointer]),
+            "avr_run": (ctypes.c_int, [pointer]),
+            "avr_terminate": (None, [pointer]),
+            "avr_io_getirq": (pointer, [pointer, u32, ctypes.c_int]),
+            "avr_irq_register_notify": (None, [pointer, _NOTIFY, pointer]),
+            "avr_raise_irq": (None, [pointer, u32]),
+            "avr_ioctl": (ctypes.c_int, [pointer, u32, pointer]),
+            "avr_cycle_timer_register": (None, [pointer, u64, _TIMER, pointer]),
+            "avr_extint_set_strict_lvl_trig": (None, [pointer, ctypes.c_uint8, ctypes.c_uint8]),
+            "avr_global_logger_set": (None, [_LOGGER]),
+        }
+        try:
+            for name, (result, arguments) in signatures.items():
+                function = getattr(lib, name)
+                function.restype, function.argtypes = result, arguments
+        except AttributeError as missing:
+            raise self._differs(str(missing)) from None
+        self._lib = lib
+        self._keep: list[Any] = []  # callbacks that C still points to
+        lib.avr_global_logger_set(self._kept(_LOGGER(lambda _avr, _level, _text, _values: None)))
+        self._avr: int = lib.avr_make_mcu_by_name(b"atmega328p")
+        if not self._avr:
+            raise self._differs("it knows no atmega328p")
+        lib.avr_init(self._avr)
+        self._prove()
+        self._cycle = self._field(_CYCLE, u64)
+        self._state = self._field(_STATE, ctypes.c_int)
+        self._limit = self._field(_RUN_LIMIT, u64)
+        self._field(_FREQUENCY, u32)[0] = F_CPU
+        for index in range(3):
+            self._field(_VOLTAGE + 4 * index, u32)[0] = 5000
+        # The library's own sleep waits in real time; here time is only counted.
+        sleeper = self._kept(_SLEEPER(lambda _avr, _cycles: None))
+        self._field(_SLEEP, pointer)[0] = ctypes.cast(sleeper, pointer).value
+        self.data = ctypes.cast(self._field(_DATA, pointer)[0], ctypes.POINTER(ctypes.c_uint8))
+        flags = ctypes.c_uint32(0)  # no stdio echo, no sleeping in the serial port
+        lib.avr_ioctl(self._avr, _code("uas", "0"), ctypes.byref(flags))
+        for number in range(2):  # otherwise a low D2 or D3 is polled each cycle
+            lib.avr_extint_set_strict_lvl_trig(self._avr, number, 0)
+
+    # -- memory and clock
+
+    @property
+    def cycle(self) -> int:
+        """Cycles since power-on (a reset does not set it back)."""
+        return int(self._cycle[0])
+
+    @property
+    def state(self) -> int:
+        """The core's state; :data:`CRASHED` after an illegal instruction or address."""
+        return int(self._state[0])
+
+    @property
+    def pc(self) -> int:
+        """Byte address of the next instruction."""
+        return int(self._field(_PC, ctypes.c_uint32)[0])
+
+    def load(self, address: int, content: bytes) -> None:
+        """Put ``content`` into flash at a byte address."""
+        if address < 0 or address + len(content) > FLASH_BYTES:
+            raise PortError(
+                Fault(
+                    "the program does not fit the emulated chip's flash",
+                    value=f"{address + len(content)} bytes",
+                    limit=f"{FLASH_BYTES} bytes",
+                )
+            )
+        ctypes.memmove(self._field(_FLASH, ctypes.c_void_p)[0] + address, content, len(content))
+
+    def flash(self) -> bytes:
+        """All of the flash, 32768 bytes."""
+        return ctypes.string_at(self._field(_FLASH, ctypes.c_void_p)[0], FLASH_BYTES)
+
+    def reset(self, at: int, cause: int) -> None:
+        """Reset; execution starts at byte address ``at`` with ``cause`` in MCUSR."""
+        self._field(_RESET_PC, ctypes.c_uint32)[0] = at
+        self._lib.avr_reset(self._avr)
+        self.data[0x54] = cause
+
+    def run_until(self, cycle: int) -> None:
+        """Run up to ``cycle`` (the instruction, or jump between two events, that crosses it completes).
+
+        Raises:
+            PortError: the program crashed.
+        """
+        run, avr, now, state = self._lib.avr_run, self._avr, self._cycle, self._state
+        while now[0] < cycle:
+            # A reset, the watchdog's too, sets the limit back to one instruction at a time.
+            self._limit[0] = min(_MAX_RUN, max(1, cycle - now[0]))
+            run(avr)
+            if state[0] not in (RUNNING, SLEEPING):
+                raise PortError(f"the emulated board's program crashed at address 0x{self.pc:04x}")
+
+    def timer(self, function: Callable[[int], int]) -> Any:
+        """A callback for :meth:`start`: ``function(cycle)`` returns the next cycle, or 0 for no more."""
+        return self._kept(_TIMER(lambda _avr, when, _param: function(when)))
+
+    def start(self, first: int, timer: Any) -> None:
+        """Start a callback of :meth:`timer` ``first`` cycles from now."""
+        self._lib.avr_cycle_timer_register(self._avr, first, timer, None)
+
+    # -- pins and serial port
+
+    def on_pin(self, port: str, bit: int, function: Callable[[int], None]) -> None:
+        """Call ``function(level)`` at each event of a pin (levels may repeat)."""
+        self._notify(_code("iog", port), bit, function)
+
+    def drive(self, port: str, levels: dict[int, int]) -> None:
+        """Hold input pins of a port at levels from outside: bit -> 0 or 1 (all that are driven)."""
+        mask = sum(1 << bit for bit in levels)
+        value = sum(level << bit for bit, level in levels.items())
+        # avr_ioport_external_t: name in 7 bits, mask in 8, value in 8. Without it the library's
+        # pull-ups come back at the next write to the port.
+        external = ctypes.c_uint64(ord(port) | (mask << 7) | (value << 15))
+        self._lib.avr_ioctl(self._avr, _code("iop", port), ctypes.byref(external))
+        for bit, level in levels.items():
+            self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("iog", port), bit), level)
+
+    def nudge(self, port: str, bit: int, level: int) -> None:
+        """Set a pin's level once, without holding it."""
+        self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("iog", port), bit), level)
+
+    def on_serial(self, function: Callable[[int], None]) -> None:
+        """Call ``function(byte)`` when the program hands a byte to the serial port."""
+        self._notify(_code("uar", "0"), 1, function)
+
+    def serial_input(self) -> Callable[[int], None]:
+        """A function that puts one byte on the chip's receive pin."""
+        irq = self._lib.avr_io_getirq(self._avr, _code("uar", "0"), 0)
+        raise_irq = self._lib.avr_raise_irq
+        return lambda byte: raise_irq(irq, byte)
+
+    # -- inside
+
+    def _notify(self, code: int, index: int, function: Callable[[int], None]) -> None:
+        callback = self._kept(_NOTIFY(lambda _irq, value, _param: function(value)))
+        irq = self._lib.avr_io_getirq(self._avr, code, index)
+        self._lib.avr_irq_register_notify(irq, callback, None)
+
+    def _kept(self, callback: Any) -> Any:
+        self._keep.append(callback)
+        return callback
+
+    def _field(self, offset: int, kind: Any) -> Any:
+        return ctypes.cast(self._avr + offset, ctypes.POINTER(kind))
+
+    @staticmethod
+    def _differs(what: str) -> PortError:
+        return PortError(
+            Fault(
+                f"this libsimavr is not laid out as version 1.6 on 64-bit Linux is: {what}",
+                remedy="install Debian's libsimavr2 (1.6), or use `--port virtual`",
+            )
+        )
+
+    def _prove(self) -> None:
+        """Every field that is used must hold what a freshly initialised atmega328p holds."""
+        pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
+        sleep_raw = ctypes.cast(self._lib.avr_callback_sleep_raw, pointer).value
+        run_raw = ctypes.cast(self._lib.avr_callback_run_raw, pointer).value
+        flash = self._field(_FLASH, pointer)[0]
+        facts = {
+            "name": bytes(ctypes.string_at(self._field(0, pointer)[0])).startswith(b"atmega328"),
+            "flash end": self._field(12, ctypes.c_uint16)[0] == FLASH_END,
+            "state": self._field(_STATE, ctypes.c_int)[0] == RUNNING,
+            "frequency": self._field(_FREQUENCY, u32)[0] == 1_000_000,
+            "voltages": all(self._field(_VOLTAGE + 4 * i, u32)[0] == 0 for i in range(3)),
+            "cycle": self._field(_CYCLE, u64)[0] == 0,
+            "run limit": self._field(_RUN_LIMIT, u64)[0] == 1,
+            "run": self._field(_RUN, pointer)[0] == run_raw,
+            "sleep": self._field(_SLEEP, pointer)[0] == sleep_raw,
+            "pc": self._field(_PC, u32)[0] == 0 and self._field(_RESET_PC, u32)[0] == 0,
+            "flash": bool(flash) and ctypes.string_at(flash, 64) == b"\xff" * 64,
+            "data": bool(self._field(_DATA, pointer)[0]),
+        }
+        wrong = [name for name, holds in facts.items() if not holds]
+        if wrong:
+            raise self._differs("unexpected " + ", ".join(wrong))
