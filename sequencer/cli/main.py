@@ -56,7 +56,7 @@ def help_text() -> str:
             *rows,
             "",
             "quarterjack COMMAND --help tells more. Exit codes: 0 fine, 1 findings, 2 bad input or use,",
-            "3 board or port. A moving figure can pinch, fall and burn: a software stop is not a safety stop.",
+            "3 board or port. A moving figure can pinch, fall and burn: a software stop is no safety stop.",
         ]
     )
 
@@ -82,9 +82,8 @@ def _unknown(arguments: list[str]) -> str:
 
 def _describe_os_error(error: OSError) -> str:
     place = error.filename if isinstance(error.filename, str) else "a file"
-    return (
-        f"{place}: {error.strerror or error}\n    do: check that it exists, that you may write there, and free space"
-    )
+    remedy = "check that it exists, that you may write there, and that the disk has room"
+    return f"{place}: {error.strerror or error}\n    do: {remedy}"
 
 
 def run(arguments: list[str]) -> int:

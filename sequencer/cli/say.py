@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -27,16 +27,40 @@ def say_json(value: dict[str, Any]) -> None:
     print(json.dumps(value, indent=2, allow_nan=False))
 
 
+class Progress:
+    """What work reports to; a silent one is used where stderr is not a terminal."""
+
+    def tell(self, what: str, done: float) -> None:
+        """``what`` is being done; ``done`` of it, 0..1."""
+
+    def pages(self, what: str, done: int, total: int) -> None:
+        """The same for countable work."""
+        self.tell(what, done / max(1, total))
+
+
+class _Bar(Progress):
+    def __init__(self, bar: Any, task: Any) -> None:
+        self._bar, self._task = bar, task
+
+    def tell(self, what: str, done: float) -> None:
+        self._bar.update(self._task, description=what, completed=done)
+
+
 @contextmanager
-def progress(label: str, total: float = 1.0) -> Iterator[Callable[[float], None]]:
-    """A bar for work over a second; yields ``report(done)``. Silent when stderr is not a terminal."""
+def progress(label: str) -> Iterator[Progress]:
+    """A bar for work that may take over a second; yields the :class:`Progress` to report to."""
     if not sys.stderr.isatty():
-        yield lambda done: None
+        yield Progress()
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bars
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f}%"), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(label, total=total)
-        yield lambda done: bar.update(task, completed=done)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f}%"),
+        TimeElapsedColumn(),
+    )
+    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+        yield _Bar(bars, bars.add_task(label, total=1.0))

@@ -1,0 +1,79 @@
+"""From facts to findings: what the author should hear about a played show, with a remedy each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+import numpy as np
+
+from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
+from sequencer.check.played import PlayedScene
+from sequencer.finding import Finding
+from sequencer.firmware.join import Room
+from sequencer.timeline.model import Shortfall
+
+
+def from_shortfall(scene: str, item: Shortfall) -> Finding:
+    """A wish that cannot be kept, as a finding."""
+    return Finding(
+        code=item.code,
+        severity="warning",
+        scene=scene,
+        channel=item.channel,
+        time_s=item.time_s,
+        value=item.value,
+        limit=item.limit,
+        unit=item.unit,
+        message=item.message,
+        remedy=item.remedy,
+    )
+
+
+def light(played: Mapping[str, PlayedScene], frame_s: float) -> Iterator[Finding]:
+    """Scenes that flash more often than WCAG 2.3.1 lets a screen flash; all lamps count together."""
+    for scene in played.values():
+        if scene.lamp_duty.shape[1] == 0:
+            continue
+        # A loop's last second runs into its first.
+        turns = 2 if scene.loop else 1
+        worst = count_flashes(np.tile(scene.lamp_duty, (turns, 1)), frame_s)
+        if worst.worst_count > FLASHES_PER_SECOND:
+            yield Finding(
+                code="flash",
+                severity="warning",
+                scene=scene.scene,
+                channel=None,
+                time_s=round(worst.from_s % (scene.frames * frame_s), 3),
+                value=float(worst.worst_count),
+                limit=float(FLASHES_PER_SECOND),
+                unit="flashes in one second",
+                message=f"the lamps flash {worst.worst_count} times in the second from {worst.from_s:.2f} s; "
+                "flashing light can harm photosensitive visitors",
+                remedy="lower the flicker's depth or the lamp's level beneath it, or slow it; "
+                "and put a notice at the entrance",
+            )
+
+
+def memory(room: Room, board_title: str) -> Iterator[Finding]:
+    """An image that does not fit, or leaves little."""
+    if room.bytes_free < 0:
+        yield Finding(
+            code="memory",
+            severity="error",
+            scene=None,
+            channel=None,
+            time_s=None,
+            value=float(room.image_bytes),
+            limit=float(room.limit_bytes),
+            unit="bytes",
+            message=f"the show is {-room.bytes_free} bytes too big for the {board_title}",
+            remedy=f"shorten scenes by {-room.seconds_left:.0f} s in all, or leave one out",
+        )
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Errors first, then warnings, then notes; by scene and time within."""
+    rank = {"error": 0, "warning": 1, "note": 2}
+    return tuple(
+        sorted(findings, key=lambda item: (rank[item.severity], item.scene or "", item.time_s or 0.0))
+    )

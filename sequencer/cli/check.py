@@ -1,0 +1,32 @@
+"""``quarterjack check``: plan, compile in memory, play on the core, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def command(
+    show: Annotated[Path, typer.Argument(help="The show's folder.")] = Path(),
+    scenes: Annotated[list[str] | None, typer.Argument(help="Only these scenes.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Plan, compile in memory, play on the player core, and report what is wrong or doubtful."""
+    from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.showing import print_certificate, print_report
+    from sequencer.show import build_planned, check_built, plan_show, read_show, with_idle
+
+    with progress("check") as bar:
+        tell = bar.tell
+        whole = read_show(show)
+        built = build_planned(plan_show(whole, with_idle(whole, scenes or ()), tell), tell)
+        checked = check_built(built, tell)
+    if as_json:
+        say_json(checked.report.as_json())
+    else:
+        print_report(console(), checked.report)
+        print_certificate(console(), built.certificate)
+    if not checked.report.ok:
+        raise typer.Exit(1)

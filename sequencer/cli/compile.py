@@ -1,0 +1,39 @@
+"""``quarterjack compile``: everything a board, a sketch or an archive needs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def command(
+    show: Annotated[Path, typer.Argument(help="The show's folder.")] = Path(),
+    out: Annotated[Path, typer.Option("-o", "--out", help="The folder to write into.")] = Path("build"),
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Write header, sketch folder, hex, image, certificate and report; all of them or nothing."""
+    from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.showing import print_findings, report_text
+    from sequencer.firmware.compile import write_outputs
+    from sequencer.show import build_show, check_built
+
+    with progress("compile") as bar:
+        built = build_show(show, bar.tell)
+        checked = check_built(built, bar.tell)
+        made = write_outputs(
+            *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
+            report_text(checked),
+        )
+    if as_json:
+        say_json(dict(made.contract))
+        return
+    say = console()
+    for file in made.files:
+        say.print(f"wrote {file}", markup=False)
+    say.print(
+        f"{made.room.image_bytes} bytes of tables, CRC {built.image_crc32:08x}; "
+        f"{made.room.bytes_free} bytes free, about {made.room.seconds_left:.0f} s more."
+    )
+    print_findings(say, checked.report.findings)

@@ -1,0 +1,51 @@
+"""``quarterjack preview``: see scenes before anything moves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def command(
+    show: Annotated[Path, typer.Argument(help="The show's folder.")] = Path(),
+    scene: Annotated[str | None, typer.Argument(help="Only this scene.")] = None,
+    png: Annotated[Path | None, typer.Option("--png", help="Write a still picture here.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", help="Write a self-contained page here.")] = None,
+) -> None:
+    """Draw scenes as wished and as the player plays them; the page plays the real player core."""
+    from sequencer.cli.say import console, progress
+    from sequencer.errors import Fault, UsageError
+    from sequencer.show import (
+        build_planned,
+        check_built,
+        chosen,
+        plan_show,
+        read_show,
+        scene_views,
+        with_idle,
+    )
+
+    if png is None and html is None:
+        raise UsageError(
+            Fault("say where to put the preview", remedy="add --png FILE for a still, --html FILE for a page")
+        )
+    with progress("preview") as bar:
+        whole = read_show(show)
+        wanted = chosen(whole, [scene] if scene else [])
+        planned = plan_show(whole, with_idle(whole, wanted), bar.tell)
+        checked = check_built(build_planned(planned, bar.tell), bar.tell)
+        views = [view for view in scene_views(checked) if view.scene in wanted]
+        if png is not None:
+            from sequencer.view.curves import scene_png
+
+            scene_png(views, png)
+        if html is not None:
+            from sequencer.player.wasm import wasm_bytes
+            from sequencer.view.page import scene_page
+
+            scene_page(views, checked.built.image, wasm_bytes(), html)
+    for file in (png, html):
+        if file is not None:
+            console().print(f"wrote {file}", markup=False)

@@ -1,0 +1,114 @@
+"""What was checked, for people: tables, findings and the certificate on any console."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sequencer.check.report import CheckReport
+    from sequencer.finding import Finding
+    from sequencer.motion.model import Certificate
+    from sequencer.show import CheckedShow
+
+
+def report_text(checked: CheckedShow) -> str:
+    """The whole report as plain text, 110 columns wide."""
+    import io
+
+    from rich.console import Console
+
+    page = Console(file=io.StringIO(), width=110, highlight=False)
+    print_report(page, checked.report)
+    print_certificate(page, checked.built.certificate)
+    assert isinstance(page.file, io.StringIO)
+    return page.file.getvalue()
+
+
+def print_report(out: Console, report: CheckReport) -> None:
+    """The report for people: a table a scene, room left, findings."""
+    from rich.table import Table
+
+    table = Table(title=f"{report.show}: what the player plays", title_justify="left")
+    for heading in (
+        "scene",
+        "channel",
+        "top speed",
+        "of limit",
+        "accel.",
+        "jerk",
+        "rms error",
+        "worst",
+        "bytes/s",
+    ):
+        table.add_column(heading, justify="left" if heading in ("scene", "channel") else "right")
+    for scene in report.scenes.values():
+        first = f"{scene.scene} {scene.duration_s:.2f} s" + (" loop" if scene.loop else "")
+        for axis in scene.axes.values():
+            shares = axis.shares()
+            table.add_row(
+                first,
+                axis.axis,
+                f"{math.degrees(axis.peak.velocity_rad_s):.0f} deg/s",
+                *(f"{shares[quantity] * 100:.0f} %" for quantity in ("velocity", "acceleration", "jerk")),
+                f"{math.degrees(axis.rms_error_rad):.2f} deg",
+                f"{math.degrees(axis.max_error_rad):.2f} deg",
+                f"{axis.bytes_per_s:.1f}",
+            )
+            first = ""
+        for (name, kind), rate in scene.other_bytes_per_s.items():
+            table.add_row("", f"{name} ({kind})", *[""] * 6, f"{rate:.1f}")
+        table.add_section()
+    out.print(table)
+    room = report.room
+    out.print(
+        f"The show image is {room.image_bytes} bytes of {room.limit_bytes}; "
+        f"{max(0, room.bytes_free)} are free, "
+        f"about {max(0.0, room.seconds_left):.0f} s more of scenes like these."
+    )
+    print_findings(out, report.findings)
+
+
+def print_findings(out: Console, findings: Sequence[Finding]) -> None:
+    """Findings, one a paragraph, worst first."""
+    style = {"error": "bold red", "warning": "yellow", "note": "dim"}
+    for item in findings:
+        place = " ".join(
+            part
+            for part in (
+                item.scene or "",
+                item.channel or "",
+                f"at {item.time_s:.2f} s" if item.time_s is not None else "",
+            )
+            if part
+        )
+        out.print(f"{item.severity} [{item.code}] {place}".rstrip(), style=style[item.severity], markup=False)
+        out.print(f"    {item.message}", markup=False)
+        if item.remedy:
+            out.print(f"    do: {item.remedy}", markup=False)
+    if not findings:
+        out.print("No findings.")
+
+
+def print_certificate(out: Console, certificate: Certificate) -> None:
+    """Worst hull values against their bounds, over all scenes and transitions."""
+    from rich.table import Table
+
+    table = Table(title="Certificate (integers, for all t, scenes and transitions)", title_justify="left")
+    for heading in ("track", "quantity", "worst", "bound", "share", "in"):
+        table.add_column(heading, justify="right" if heading in ("worst", "bound", "share") else "left")
+    for name, track in certificate.items():
+        position = track.position
+        table.add_row(
+            *(name, "position", f"{position.min} .. {position.max}", f"{position.lower} .. {position.bound}"),
+            *("", position.scene),
+        )
+        for quantity in ("velocity", "acceleration", "jerk"):
+            found = getattr(track, quantity)
+            share = f"{found.max / found.bound * 100:.0f} %"
+            table.add_row("", quantity, str(found.max), str(found.bound), share, found.scene)
+    out.print(table)
+    out.print("It certifies the command, not how the servo follows it.")

@@ -1,0 +1,427 @@
+"""The one place where the whole street is walked: a folder in, a proven show image out.
+
+::
+
+    read_show   figure.toml, *.scene, event.toml          -> Show
+    plan_show   limits, tracks, timelines, plans           -> PlannedShow
+    build_show  transitions, certificate, image, flash     -> BuiltShow
+
+Commands, the page and the event runner call these and never each other's insides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sequencer.errors import Fault, InputError, QuarterjackError, UsageError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from sequencer.check.played import PlayedScene
+    from sequencer.check.report import CheckReport
+    from sequencer.event.policy import Policy
+    from sequencer.figure.model import Figure, Limits
+    from sequencer.firmware.boards import Player as PrebuiltPlayer
+    from sequencer.motion.model import Certificate, TrackPlan, TrackSpec
+    from sequencer.tables.model import ShowImage
+    from sequencer.tables.transitions import TransitionTable
+    from sequencer.timeline.model import Shortfall, Timeline
+    from sequencer.timeline.scene import Scene
+    from sequencer.view.model import SceneView
+
+#: Told as (what is being done, share done 0..1).
+Tell = Callable[[str, float], None]
+
+
+def _silent(_what: str, _done: float) -> None:
+    """Nobody listens."""
+
+
+@dataclass(frozen=True)
+class Show:
+    """A show folder as read: the machine, its scenes by name (sorted), and what plays when."""
+
+    folder: Path
+    figure: Figure
+    scenes: Mapping[str, Scene]
+    policy: Policy
+
+
+@dataclass(frozen=True)
+class PlannedShow:
+    """A show with its motion: limits by axis, tracks by name, timelines and plans by scene."""
+
+    show: Show
+    limits: Mapping[str, Limits]
+    specs: Mapping[str, TrackSpec]
+    timelines: Mapping[str, Timeline]
+    plans: Mapping[str, Mapping[str, TrackPlan]]
+
+
+@dataclass(frozen=True)
+class BuiltShow:
+    """A show as the board will carry it. ``late`` holds switches that cannot act on time."""
+
+    planned: PlannedShow
+    table: TransitionTable
+    contents: ShowImage
+    image: bytes
+    certificate: Certificate
+    late: tuple[Shortfall, ...]
+
+    @property
+    def figure(self) -> Figure:
+        """The machine."""
+        return self.planned.show.figure
+
+    @property
+    def scene_names(self) -> list[str]:
+        """Scenes in the image's order: a scene's place is its number on the link."""
+        return [scene.name for scene in self.contents.scenes]
+
+    @property
+    def scene_seconds(self) -> dict[str, float]:
+        """Length of each scene (of one turn, for a loop)."""
+        return {scene.name: scene.frames * self.contents.frame_us * 1e-6 for scene in self.contents.scenes}
+
+    @cached_property
+    def image_crc32(self) -> int:
+        """CRC-32 of the image, as the board reports it."""
+        from sequencer.tables.image import image_crc32
+
+        return image_crc32(self.image)
+
+    @cached_property
+    def player(self) -> PrebuiltPlayer:
+        """The prebuilt player of the figure's board."""
+        from sequencer.firmware.boards import prebuilt_player
+
+        return prebuilt_player(self.figure.board.kind)
+
+    @property
+    def player_crc32(self) -> int:
+        """CRC-32 of the prebuilt player, as the board reports it."""
+        return self.player.crc32
+
+    @cached_property
+    def flash_bytes(self) -> bytes:
+        """The board's flash from 0: prebuilt player and image.
+
+        Raises:
+            RoomError: the image is too big.
+        """
+        from sequencer.firmware.join import join
+
+        return join(self.player, self.image, self.contents)[1]
+
+
+def read_show(folder: Path) -> Show:
+    """Read everything in a show folder.
+
+    Raises:
+        InputError: every fault of the figure, or every fault of all scenes and the event file, at once.
+    """
+    from sequencer.event.policy import read_policy
+    from sequencer.figure.read import read_figure
+    from sequencer.timeline.parse import parse_scene
+
+    if not folder.is_dir():
+        raise UsageError(
+            Fault("is not a show folder", str(folder), remedy="name a folder that holds a figure.toml")
+        )
+    if not (folder / "figure.toml").exists():
+        raise UsageError(
+            Fault(
+                "there is no figure.toml here",
+                str(folder),
+                remedy="name a show folder, or make one: quarterjack new DIR",
+            )
+        )
+    figure = read_figure(folder / "figure.toml")
+    scenes: dict[str, Scene] = {}
+    faults: list[Fault] = []
+    for file in sorted(folder.glob("*.scene")):
+        try:
+            scene = parse_scene(file)
+        except InputError as error:
+            faults.extend(error.faults)
+            continue
+        if scene.name in scenes:
+            faults.append(
+                Fault(
+                    f"scene {scene.name} is already in {scenes[scene.name].file}",
+                    str(file),
+                    remedy="give one of them another name",
+                )
+            )
+        scenes[scene.name] = scene
+    if faults:
+        raise InputError.from_faults(faults)
+    loops = {name: scene.loop for name, scene in scenes.items()}
+    policy = read_policy(folder / "event.toml", loops, list(figure.inputs))
+    return Show(folder, figure, scenes, policy)
+
+
+def chosen(show: Show, names: Sequence[str]) -> list[str]:
+    """The scenes asked for, all when none is named.
+
+    Raises:
+        UsageError: one of them does not exist, or the show has none.
+    """
+    import difflib
+
+    if not show.scenes:
+        raise UsageError(
+            Fault("there is no *.scene file here", str(show.folder), remedy="write one; see LANGUAGE.md")
+        )
+    for name in names:
+        if name not in show.scenes:
+            near = difflib.get_close_matches(name, list(show.scenes), n=1)
+            raise UsageError(
+                Fault(
+                    f"there is no scene {name}" + (f"; did you mean {near[0]}?" if near else ""),
+                    str(show.folder),
+                    remedy=f"scenes here: {', '.join(show.scenes)}",
+                )
+            )
+    return list(names) or list(show.scenes)
+
+
+def with_idle(show: Show, names: Sequence[str]) -> list[str]:
+    """The scenes asked for and the idle loop, without which they are not entered as on the night.
+
+    No names mean all scenes.
+    """
+    wanted = chosen(show, names)
+    idle = show.policy.idle
+    return wanted if idle is None or idle in wanted else [idle, *wanted]
+
+
+def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> PlannedShow:
+    """Plan the named scenes (all by default).
+
+    Raises:
+        InputError: scenes that ask for what the figure does not have.
+        FindingsError: an axis that cannot be moved, a motion that cannot be certified; all of them at once.
+    """
+    from sequencer.figure.limits import limits
+    from sequencer.figure.tracks import track_maps
+    from sequencer.motion.plan import plan_scene
+    from sequencer.motion.spec import track_spec
+    from sequencer.timeline.build import build_timeline
+
+    figure = show.figure
+    names = chosen(show, names)
+    faults: list[QuarterjackError] = []
+
+    def collect(error: QuarterjackError) -> None:
+        faults.append(error)
+
+    by_axis: dict[str, Limits] = {}
+    for axis in figure.axes:
+        try:
+            by_axis[axis] = limits(figure, axis)
+        except QuarterjackError as error:
+            collect(error)
+    _raise(faults)
+    specs = {
+        name: track_spec(
+            track,
+            by_axis[track.axis],
+            clock_error=figure.board.clock_error,
+            knot_frames=figure.axes[track.axis].knot_frames,
+        )
+        for name, track in track_maps(figure).items()
+    }
+    timelines: dict[str, Timeline] = {}
+    for name in names:
+        try:
+            timelines[name] = build_timeline(show.scenes[name], figure, by_axis)
+        except QuarterjackError as error:
+            collect(error)
+    _raise(faults)
+    plans: dict[str, Mapping[str, TrackPlan]] = {}
+    for done, name in enumerate(names):
+        tell(f"planning {name}", done / len(names))
+        try:
+            plans[name] = plan_scene(timelines[name], specs)
+        except QuarterjackError as error:
+            collect(error)
+    _raise(faults)
+    tell("planned", 1.0)
+    return PlannedShow(show, by_axis, specs, timelines, plans)
+
+
+def _raise(errors: Sequence[QuarterjackError]) -> None:
+    """All faults as one error of the first one's kind."""
+    if errors:
+        raise type(errors[0]).from_faults(fault for error in errors for fault in error.faults)
+
+
+def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
+    """Choose proven transitions, prove the whole, and code it as a show image.
+
+    Raises:
+        PlanError: no transition keeps the limits; a number that the image cannot hold.
+    """
+    from sequencer.motion.certificate import certify, merge
+    from sequencer.tables.assemble import assemble
+    from sequencer.tables.image import build_image
+    from sequencer.tables.transitions import choose_transitions, with_transitions
+
+    tell("transitions", 0.0)
+    loops = [name for name, timeline in planned.timelines.items() if timeline.loop]
+    table = choose_transitions(planned.specs, planned.plans, loops)
+    scenes = {
+        track: merge(
+            certify(plans[track].spec, plans[track].points, scene=scene, loop=plans[track].loop)
+            for scene, plans in planned.plans.items()
+        )
+        for track in planned.specs
+    }
+    certificate = with_transitions(scenes, planned.specs, table)
+    contents, late = assemble(
+        planned.show.figure,
+        planned.specs,
+        planned.plans,
+        planned.timelines,
+        planned.show.policy.only(planned.timelines),
+        table,
+    )
+    image = build_image(contents)
+    tell("image built", 1.0)
+    return BuiltShow(planned, table, contents, image, certificate, late)
+
+
+def build_show(folder: Path, tell: Tell = _silent) -> BuiltShow:
+    """From a folder to the show image; see :func:`read_show`, :func:`plan_show`, :func:`build_planned`."""
+    return build_planned(plan_show(read_show(folder), tell=tell), tell)
+
+
+@dataclass(frozen=True)
+class CheckedShow:
+    """A built show with what the player plays in each scene, and the report about it."""
+
+    built: BuiltShow
+    played: Mapping[str, PlayedScene]
+    report: CheckReport
+
+
+def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
+    """Play every scene on the core and report. Does not raise for findings: the report holds them.
+
+    Raises:
+        ImageError: the core refuses the image.
+    """
+    from sequencer.check import findings
+    from sequencer.check.played import play_scenes
+    from sequencer.check.report import CheckReport, scene_report
+    from sequencer.figure import judge
+    from sequencer.firmware.join import room
+
+    planned, contents = built.planned, built.contents
+    tell("playing", 0.0)
+    played = play_scenes(contents, built.image)
+    ratios = {name: axis.drive.ratio for name, axis in built.figure.axes.items()}
+    scenes = {
+        name: scene_report(
+            contents,
+            played[name],
+            planned.specs,
+            planned.limits,
+            ratios,
+            {axis: wish.asked_rad for axis, wish in timeline.axes.items()},
+        )
+        for name, timeline in planned.timelines.items()
+    }
+    space = room(contents, built.image, built.player.board)
+    found = [
+        *judge.findings(built.figure),
+        *findings.memory(space, built.player.board.title),
+        *findings.light(played, contents.frame_us * 1e-6),
+        *(
+            findings.from_shortfall(name, item)
+            for name, timeline in planned.timelines.items()
+            for item in timeline.shortfalls
+        ),
+        *(findings.from_shortfall(name, item) for name, item in built.late),
+    ]
+    tell("checked", 1.0)
+    report = CheckReport(built.figure.name, scenes, space, findings.in_order(found))
+    return CheckedShow(built, played, report)
+
+
+def scene_views(checked: CheckedShow) -> list[SceneView]:
+    """Every scene as curves for a picture or the page."""
+    import numpy as np
+
+    from sequencer.motion.peak import on_grid
+    from sequencer.view.model import AxisCurve, LampCurve, SceneView, SwitchCurve, TrackLink
+
+    built, planned = checked.built, checked.built.planned
+    frame_s = built.contents.frame_us * 1e-6
+    links = tuple(
+        TrackLink(
+            spec.name,
+            spec.axis,
+            spec.origin_us + spec.value_zero * spec.lsb_us,
+            float(np.radians(spec.value_per_rad * spec.lsb_us)),
+        )
+        for spec in planned.specs.values()
+    )
+    views = []
+    for name, scene in checked.report.scenes.items():
+        played = checked.played[name]
+        curves = []
+        for spec in planned.specs.values():
+            axis = built.figure.axes[spec.axis]
+            moved = np.degrees(on_grid(spec, played.points[spec.name], played.loop))
+            wish = planned.timelines[name].axes.get(spec.axis)
+            asked = (
+                np.full_like(moved, np.degrees(axis.home_rad)) if wish is None else np.degrees(wish.asked_rad)
+            )
+            low, high = np.degrees(axis.range_rad)
+            report = scene.axes[spec.axis]
+            curves.append(
+                AxisCurve(
+                    *(axis.name, axis.words, asked, moved, float(low), float(high)),
+                    *(report.shares(), float(np.degrees(report.rms_error_rad))),
+                )
+            )
+        views.append(
+            SceneView(
+                figure=built.figure.name,
+                scene=name,
+                duration_s=scene.duration_s,
+                loop=scene.loop,
+                axes=tuple(curves),
+                lamps=tuple(
+                    LampCurve(lamp.name, played.lamp_lightness[:, index] * 100.0)
+                    for index, lamp in enumerate(built.contents.lamps)
+                ),
+                switches=tuple(
+                    SwitchCurve(switch.name, _on_spans(played.switch_on[:, index], frame_s))
+                    for index, switch in enumerate(built.contents.switches)
+                ),
+                findings=tuple(item for item in checked.report.findings if item.scene == name),
+                frame_s=frame_s,
+                tracks=links,
+            )
+        )
+    return views
+
+
+def _on_spans(on: NDArray[np.bool_], frame_s: float) -> tuple[tuple[float, float], ...]:
+    """When a switch is on, as (from, to) seconds; ``on`` has a value a frame."""
+    import numpy as np
+
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    return tuple(
+        (float(a * frame_s), float(b * frame_s)) for a, b in zip(edges[::2], edges[1::2], strict=True)
+    )
