@@ -75,9 +75,7 @@ _U8 = st.integers(0, 255)
 def shows(draw: st.DrawFn) -> ShowImage:
     """Any show that an image can hold (streams of tracks are real, the numbers are anything)."""
     tracks = draw(st.lists(_track_records(), max_size=3))
-    lamps = draw(
-        st.lists(st.builds(LampRecord, _NAMES, _U8, st.booleans(), st.integers(0, 200)), max_size=2)
-    )
+    lamps = draw(st.lists(st.builds(LampRecord, _NAMES, _U8, st.booleans(), st.integers(0, 200)), max_size=2))
     switches = draw(
         st.lists(st.builds(SwitchRecord, _NAMES, _U8, st.booleans(), st.integers(0, 65535)), max_size=2)
     )

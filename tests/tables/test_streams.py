@@ -50,7 +50,9 @@ def test_a_switch_is_set_its_lead_early() -> None:
 
 
 def test_a_strike_too_near_the_beginning_keeps_its_length_and_says_that_it_is_late() -> None:
-    stream, late = encode_switch((SwitchStep(0.02, True), SwitchStep(0.12, False)), 300, FRAME_US, 0.1, "bell")
+    stream, late = encode_switch(
+        (SwitchStep(0.02, True), SwitchStep(0.12, False)), 300, FRAME_US, 0.1, "bell"
+    )
     assert stream is not None
     assert oracle.decode_switch(stream) == [(0, True), (5, False)]
     (shortfall,) = late

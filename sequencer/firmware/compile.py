@@ -1,0 +1,148 @@
+"""Everything that ``compile`` writes, written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from sequencer.errors import Fault, InputError
+from sequencer.firmware.boards import Player
+from sequencer.firmware.header import lsb_deg, render_header
+from sequencer.firmware.join import Room, check_room, join
+from sequencer.firmware.sketch import sketch_files, sketch_name, sketch_tree
+from sequencer.motion.model import Certificate, TrackSpec
+from sequencer.tables.image import image_crc32
+from sequencer.tables.model import ShowImage
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """What was made. ``files`` are paths as the builder gave the folder, the sketch folder as one."""
+
+    files: tuple[Path, ...]
+    room: Room
+    contract: Mapping[str, Any]
+
+
+def write_outputs(
+    out: Path,
+    show: ShowImage,
+    image: bytes,
+    specs: Mapping[str, TrackSpec],
+    certificate: Certificate,
+    player: Player,
+    report: str,
+) -> Compiled:
+    """Write header, sketch folder, hex, image, certificate and report into the folder ``out``.
+
+    Everything is made beside ``out`` first and moved in at the end; when anything goes wrong, ``out``
+    is as it was. Other files in it are left alone.
+
+    Returns:
+        The files, the room left on the board, and the ``compile --json`` contract.
+
+    Raises:
+        RoomError: the image does not fit the board.
+        InputError: ``out`` is a file, or cannot be written.
+    """
+    room = check_room(show, image, player.board)
+    hex_text, _ = join(player, image, show)
+    name = sketch_name(show.figure)
+    header = render_header(show, image, specs)
+    sketch = sketch_files(name, show, player.board, header)
+    items = ["show_image.h", name, f"{name}.hex", f"{name}.qji", "certificate.json", "report.txt"]
+    contract = json_contract([str(out / item) for item in items], image, specs, certificate)
+    if out.exists() and not out.is_dir():
+        raise InputError(
+            Fault(
+                "the output folder is a file",
+                str(out),
+                remedy="choose another folder with -o, or move the file away",
+            )
+        )
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".quarterjack-", dir=out.parent) as made:
+            fresh, old = Path(made) / "new", Path(made) / "old"
+            fresh.mkdir()
+            old.mkdir()
+            _write(fresh / items[0], header)
+            sketch_tree(sketch, fresh / name)
+            _write(fresh / items[2], hex_text)
+            (fresh / items[3]).write_bytes(image)
+            _write(fresh / items[4], json.dumps(contract["certificate"], indent=2) + "\n")
+            _write(fresh / items[5], report if report.endswith("\n") else report + "\n")
+            _move_in(items, fresh, old, out)
+    except OSError as error:
+        raise InputError(
+            Fault(
+                f"the output cannot be written: {error.strerror or error}",
+                file=str(error.filename or out),
+                remedy="choose a folder that you may write to with -o, and see that the disk is not full",
+            )
+        ) from error
+    return Compiled(tuple(out / item for item in items), room, contract)
+
+
+def _write(file: Path, text: str) -> None:
+    file.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _move_in(items: list[str], fresh: Path, old: Path, out: Path) -> None:
+    """Move the new items into ``out``, its old ones aside; undo everything when one cannot be moved."""
+    made_out = not out.exists()
+    out.mkdir(exist_ok=True)
+    moved: list[str] = []
+    try:
+        for item in items:
+            if (out / item).exists():
+                os.replace(out / item, old / item)  # noqa: PTH105 - a pair with the undo below
+            moved.append(item)
+            os.replace(fresh / item, out / item)  # noqa: PTH105
+    except OSError:
+        for item in moved:
+            if (out / item).is_dir():
+                shutil.rmtree(out / item, ignore_errors=True)
+            else:
+                (out / item).unlink(missing_ok=True)
+            if (old / item).exists():
+                os.replace(old / item, out / item)  # noqa: PTH105
+        if made_out:
+            out.rmdir()
+        raise
+
+
+def json_contract(
+    files: list[str], image: bytes, specs: Mapping[str, TrackSpec], certificate: Certificate
+) -> dict[str, Any]:
+    """The object that ``compile --json`` prints (schema 1)."""
+    return {
+        "schema": 1,
+        "files": files,
+        "image_crc32": f"{image_crc32(image):08x}",
+        "image_bytes": len(image),
+        "units": {
+            name: {
+                "lsb_us": spec.lsb_us,
+                "lsb_deg": lsb_deg(spec),
+                "frame_us": spec.frame_us,
+                "knot_frames": spec.knot_frames,
+            }
+            for name, spec in specs.items()
+        },
+        "certificate": {
+            name: {
+                "position": asdict(track.position),
+                "velocity": asdict(track.velocity),
+                "acceleration": asdict(track.acceleration),
+                "jerk": asdict(track.jerk),
+            }
+            for name, track in certificate.items()
+        },
+    }

@@ -1,0 +1,89 @@
+"""Player and show image joined for one board, and how much room is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sequencer.errors import Fault, RoomError
+from sequencer.firmware.boards import BoardDescription, Player
+from sequencer.firmware.hexfile import Segment, flat, write_hex
+from sequencer.tables.model import ShowImage
+
+
+@dataclass(frozen=True)
+class Room:
+    """How full a board's flash is. ``bytes_per_s`` is the scenes' average; seconds_left follows from it."""
+
+    image_bytes: int
+    limit_bytes: int
+    bytes_per_s: float
+
+    @property
+    def bytes_free(self) -> int:
+        """Bytes left; negative when the image is too big."""
+        return self.limit_bytes - self.image_bytes
+
+    @property
+    def seconds_left(self) -> float:
+        """How many more seconds of scenes like these would fit."""
+        return self.bytes_free / self.bytes_per_s
+
+
+def room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
+    """How much of the board's flash the show takes, and at which rate."""
+    seconds = sum(scene.frames for scene in show.scenes) * show.frame_us * 1e-6
+    tables = sum(scene.table_bytes for scene in show.scenes)
+    rate = tables / seconds if seconds > 0 and tables > 0 else 1.0
+    return Room(len(image), board.image_bytes, rate)
+
+
+def check_room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
+    """:func:`room`, refusing an image that does not fit.
+
+    Raises:
+        RoomError: says how many bytes and seconds are too many, and which scene to shorten.
+    """
+    found = room(show, image, board)
+    if found.bytes_free >= 0:
+        return found
+    over = -found.bytes_free
+    big = max(show.scenes, key=lambda scene: scene.table_bytes, default=None)
+    remedy = "use a board with more flash"
+    if big is not None:
+        seconds = big.frames * show.frame_us * 1e-6
+        rate = big.table_bytes / seconds
+        remedy = (
+            f"shorten {big.name} ({seconds:.0f} s, {big.table_bytes} bytes) by {over / rate:.0f} s, "
+            "leave a scene out, or let fast axes rest where they are not seen"
+        )
+        if over > big.table_bytes:
+            remedy = (
+                f"leave {big.name} ({big.table_bytes} bytes) and more out, "
+                "or spread the scenes over two boards"
+            )
+    raise RoomError(
+        Fault(
+            f"the show is {over} bytes too big for the {board.title}, "
+            f"about {-found.seconds_left:.0f} s of its scenes",
+            quantity="show image",
+            value=f"{found.image_bytes} bytes",
+            limit=f"{found.limit_bytes} bytes",
+            remedy=remedy,
+        )
+    )
+
+
+def join(player: Player, image: bytes, show: ShowImage) -> tuple[str, bytes]:
+    """One hex file and the same as flash content.
+
+    Returns:
+        (hex text, bytes from address 0 up to the image's last page, 0xFF between).
+
+    Raises:
+        RoomError: the image does not fit.
+    """
+    board = player.board
+    check_room(show, image, board)
+    segments = (*player.segments, Segment(board.image_base, image))
+    size = board.image_base + -(-len(image) // board.page_bytes) * board.page_bytes
+    return write_hex(segments), flat(segments, size)
