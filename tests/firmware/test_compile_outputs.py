@@ -5,15 +5,17 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.errors import InputError, RoomError
+from sequencer.errors import ImageError, InputError, RoomError
+from sequencer.firmware import boards
 from sequencer.firmware import compile as compile_module
-from sequencer.firmware.boards import UNO, Player, board_description
+from sequencer.firmware.boards import Player, board_description, prebuilt_player
 from sequencer.firmware.compile import write_outputs
-from sequencer.firmware.hexfile import Segment, flat, read_hex
+from sequencer.firmware.hexfile import Segment, flat, read_hex, write_hex
 from sequencer.firmware.join import check_room, room
 from sequencer.tables.image import build_image, image_crc32, read_image
 from tests.firmware.example_show import CERTIFICATE, IMAGE, SHOW, SPECS
 
+UNO = board_description("uno")
 PLAYER = Player(UNO, (Segment(0, b"\x0c\x94" * 100),), 1, 1, 700, "test", {})
 FILES = {
     "show_image.h",
@@ -130,10 +132,13 @@ def test_an_image_too_big_says_what_to_shorten(tmp_path: Path) -> None:
         write_outputs(tmp_path / "out", show, image, SPECS, CERTIFICATE, PLAYER, "")
     assert "shorten greet (360 s" in caught.value.faults[0].remedy
     assert not (tmp_path / "out").exists()
-    huge = big_show(60_000)
+    two = replace(
+        show, scenes=(show.scenes[1], replace(show.scenes[1], name="storm", lamps=(b"\1\0\0" * 7000,)))
+    )
+    two = replace(two, idle=None, inputs=(), transitions=())
     with pytest.raises(RoomError) as caught:
-        check_room(huge, build_image(huge), UNO)
-    assert "leave greet" in caught.value.faults[0].remedy
+        check_room(two, build_image(two) + bytes(30_000), UNO)
+    assert "leave storm" in caught.value.faults[0].remedy
 
 
 def test_seconds_left_follow_from_the_scenes_own_rate() -> None:
@@ -147,4 +152,24 @@ def test_seconds_left_follow_from_the_scenes_own_rate() -> None:
 def test_an_unknown_board_is_told() -> None:
     with pytest.raises(InputError, match="no board 'mega'"):
         board_description("mega")
-    assert UNO.image_bytes == 22_016
+
+
+def test_the_prebuilt_player_and_its_description_belong_together() -> None:
+    player = prebuilt_player("uno")
+    assert player.board.image_limit == 0x7E00
+    assert player.segments[-1].end <= player.board.image_base
+    assert player.ram_bytes <= 1024
+
+
+def test_a_player_with_a_changed_byte_is_refused(tmp_path: Path, monkeypatch) -> None:
+    for file in boards.DATA.glob("player_uno.*"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    segments = read_hex((tmp_path / "player_uno.hex").read_text())
+    damaged = (Segment(0, bytes([segments[0].data[0] ^ 1]) + segments[0].data[1:]), *segments[1:])
+    (tmp_path / "player_uno.hex").write_text(write_hex(damaged))
+    monkeypatch.setattr(boards, "DATA", tmp_path)
+    with pytest.raises(ImageError, match="do not belong together"):
+        prebuilt_player.__wrapped__("uno")
+    (tmp_path / "player_uno.json").write_text("{}")
+    with pytest.raises(ImageError, match="description cannot be read"):
+        board_description.__wrapped__("uno")

@@ -44,10 +44,10 @@ def test_damage_under_a_right_checksum_is_refused_or_harmless(show: ShowImage, d
     image[8:12] = zlib.crc32(image[12:]).to_bytes(4, "little")
     try:
         read = read_image(bytes(image))
-    except ImageError as error:
-        assert error.faults[0].remedy
-    else:
-        assert len(read.scenes) == image[18]
+    except ImageError:
+        return
+    assert len(read.scenes) == image[18]
+    assert len(read.tracks) == image[14]
 
 
 @settings(max_examples=100, deadline=None)
@@ -63,5 +63,5 @@ def test_noise_is_refused(noise: bytes) -> None:
 @given(shows(), st.data())
 def test_an_image_cut_short_is_refused(show: ShowImage, data: st.DataObject) -> None:
     image = build_image(show)
-    with pytest.raises(ImageError, match="shorter than its header|length is not the one"):
+    with pytest.raises(ImageError, match=r"shorter than its header|length is not the one"):
         read_image(image[: data.draw(st.integers(0, len(image) - 1))], "show.qji")

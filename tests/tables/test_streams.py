@@ -1,3 +1,5 @@
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -69,7 +71,7 @@ def test_events_keep_their_order_and_never_share_a_frame(times: list[float], lea
     events = oracle.decode_switch(stream)
     assert [on for _, on in events] == [step.on for step in steps]
     frames = [frame for frame, _ in events]
-    assert all(a < b for a, b in zip(frames, frames[1:], strict=False))
+    assert all(a < b for a, b in itertools.pairwise(frames))
 
 
 def test_steps_out_of_order_are_refused() -> None:
