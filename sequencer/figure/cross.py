@@ -201,7 +201,7 @@ def _axis(name: str, axis: AxisTable, parts: Parts, reporter: Reporter) -> None:
         )
         return
     for key, value in (("home_deg", axis.home_deg), ("parked_deg", axis.parked_deg)):
-        if value is not None and not low <= value <= high:
+        if value is not None and not _within(axis, value):
             where = (*path, key) if key in axis.model_fields_set else (*path, "range_deg")
             reporter.add(
                 where,
@@ -229,15 +229,20 @@ def _axis(name: str, axis: AxisTable, parts: Parts, reporter: Reporter) -> None:
         _reach(path, axis, servo, reporter)
 
 
+def _within(axis: AxisTable, angle_deg: float) -> bool:
+    return axis.range_deg[0] <= angle_deg <= axis.range_deg[1]
+
+
 def _reach(path: Path, axis: AxisTable, servo: ServoTable, reporter: Reporter) -> None:
-    if not servo.pulse_us[0] < servo.pulse_us[1]:
-        return
+    centre = sum(servo.pulse_us) / 2.0 if servo.centre_us is None else servo.centre_us
+    if not servo.pulse_us[0] <= centre <= servo.pulse_us[1] or servo.pulse_us[0] == servo.pulse_us[1]:
+        return  # told as the servo's own fault
     if servo.ends_us is not None and not servo.ends_us[0] < servo.ends_us[1]:
         return
     low, high, why = fitting_range(
         (servo.pulse_us[0], servo.pulse_us[1]),
         None if servo.ends_us is None else (servo.ends_us[0], servo.ends_us[1]),
-        sum(servo.pulse_us) / 2.0 if servo.centre_us is None else servo.centre_us,
+        centre,
         (servo.pulse_us[1] - servo.pulse_us[0])
         / servo.travel_deg
         * axis.drive.ratio
@@ -295,7 +300,7 @@ def _poses(parts: Parts, reporter: Reporter) -> None:
             axis = parts.axes.get(axis_name)
             if axis_name not in parts.axis_names:
                 reporter.unknown_name(path, "axis", axis_name, parts.axis_names)
-            elif axis is not None and not axis.range_deg[0] <= angle <= axis.range_deg[1]:
+            elif axis is not None and axis.range_deg[0] < axis.range_deg[1] and not _within(axis, angle):
                 reporter.add(
                     path,
                     f"the pose lies outside the range of `{axis_name}`",

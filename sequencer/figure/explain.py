@@ -227,10 +227,23 @@ class Reporter:
                 value=value,
                 remedy=f"write one of: {context.get('expected', '')}".replace("'", '"'),
             )
-        elif kind in plain:
-            self.add(path, plain[kind], value=value, remedy=_example(key))
+        elif isinstance(value, int) and abs(value) > 10**300:
+            self.add(path, "the number is too big", value=value, remedy=_remedy_for_range(key, unit))
         else:
-            self.add(path, str(error.get("msg", "is wrong")).lower(), value=value, remedy=_example(key))
+            message = plain.get(kind, str(error.get("msg", "is wrong")).lower())
+            remedy = _example(key) or f"write it like {key} = {_SAMPLES.get(kind, '1')}"
+            self.add(path, message, value=value, remedy=remedy)
+
+
+#: Kind of complaint -> a value that would be right.
+_SAMPLES = {
+    "bool_type": "true",
+    "string_type": '"a name"',
+    "list_type": "[1, 2]",
+    "dict_type": "{ ... }",
+    "model_type": "{ ... }",
+    "model_attributes_type": "{ ... }",
+}
 
 
 def _fields_at(model: type[BaseModel], inside: Sequence[Any]) -> list[str]:

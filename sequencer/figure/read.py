@@ -148,11 +148,10 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         reporter,
         extra_known=_SECTIONS,
     )
-    axes = _section(document, "axes", AxisTable, reporter)
     return Parts(
         top=top,
         servos=_section(document, "servos", ServoTable, reporter),
-        axes=axes,
+        axes=_section(document, "axes", AxisTable, reporter),
         masses=_section(document, "masses", None, reporter),
         lamps=_section(document, "lamps", LampTable, reporter),
         switches=_section(document, "switches", SwitchTable, reporter),
@@ -187,23 +186,24 @@ def _checked(
 def _named(document: Mapping[str, Any], section: str, reporter: Reporter) -> dict[str, Any]:
     """The tables ``[section.NAME]``, with a fault for each that is no table or has a bad name."""
     tables = document.get(section, {})
-    single = section[:-2] if section in ("axes", "switches") else section[:-1]
-    if section in ("axes", "masses"):
-        single = {"axes": "axis", "masses": "mass"}[section]
+    single = {"axes": "axis", "masses": "mass", "switches": "switch"}.get(section, section[:-1])
     if not isinstance(tables, dict):
         reporter.add(
             (section,), "must be a table", remedy=f"write [{section}.NAME] above the {single}'s keys"
         )
         return {}
     good: dict[str, Any] = {}
+    loose = [name for name, table in tables.items() if not isinstance(table, dict)]
+    if loose:
+        reporter.add(
+            (section, loose[0]),
+            f"stands in [{section}] without a {single}'s name",
+            remedy=f"write [{section}.NAME] above the {single}'s keys",
+        )
     for name, table in tables.items():
-        if not isinstance(table, dict):
-            reporter.add(
-                (section, name),
-                f"stands in [{section}] without a {single}'s name",
-                remedy=f"write [{section}.NAME] above the {single}'s keys",
-            )
-        elif not re.match(NAME_PATTERN, name):
+        if name in loose:
+            continue
+        if not re.match(NAME_PATTERN, name):
             reporter.add(
                 (section, name),
                 "this name cannot be used",

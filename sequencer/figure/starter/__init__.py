@@ -1,0 +1,1 @@
+"""The files that ``quarterjack new`` writes, as package data."""
