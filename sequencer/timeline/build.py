@@ -364,6 +364,7 @@ class _Builder:
             for ride in self.rides:
                 if ride.sway.axis.text == name:
                     add_ride(ride, runs, asked, wish, (duration_s, self.scene.loop), self.axes)
+            np.clip(wish, *runs.axis.range_rad, out=wish)
             if self.scene.loop:
                 asked[-1], wish[-1] = asked[0], wish[0]
             axes[name] = AxisWish(name, asked, wish)
