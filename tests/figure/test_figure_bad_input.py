@@ -9,7 +9,7 @@ import pytest
 from sequencer.errors import FigureError
 from sequencer.figure.read import parse_figure
 
-# what is wrong, text to replace (its first occurrence), replacement, text in whose line it is told, words told
+# what is wrong, text to replace (its first occurrence), replacement, text in whose line it is told, words
 CASES: list[tuple[str, str, str, str, tuple[str, ...]]] = [
     (
         "unknown key",
