@@ -25,13 +25,13 @@
 #define QJ_MAX_INPUTS 4
 #endif
 
-/* Kept offsets into the image. Boards whose images stay under 64 KB save RAM with 16 bits. */
+/* Offsets into the image. Boards whose images stay under 64 KB save RAM and code with 16 bits. */
 #ifdef QJ_SMALL_IMAGE
 typedef uint16_t qj_offset;
-#define QJ_OFFSET_MAX ((uint32_t)0xFFFF)
+#define QJ_OFFSET_MAX ((qj_offset)0xFFFF)
 #else
 typedef uint32_t qj_offset;
-#define QJ_OFFSET_MAX ((uint32_t)0xFFFFFFFF)
+#define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
 #endif
 
 #define QJ_PLAYER_VERSION 1
@@ -59,7 +59,7 @@ enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4 };
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 
 /* One byte of the image. Offsets beyond the image return 0xFF. */
-uint8_t qj_read(uint32_t offset);
+uint8_t qj_read(qj_offset offset);
 /* How many bytes can be there at all. */
 uint32_t qj_read_limit(void);
 

@@ -34,6 +34,8 @@ enum {
 /* Frames after the last faded one until every track's window holds only clean points: two common knots. */
 #define QJ_CLEAN_FRAMES 12
 
+#define QJ_FULL ((uint16_t)32768) /* a fade's weight before it begins */
+
 /* How the next point of a track is made. */
 enum qj_mode {
   QJ_PLAIN, /* the current layer's own points; rest without a scene */
@@ -46,61 +48,59 @@ enum qj_mode {
 
 enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4 };
 
-/* qj_image.c: little-endian reads */
-uint16_t qj_u16(uint32_t at);
-int16_t qj_i16(uint32_t at);
-uint32_t qj_u32(uint32_t at);
-uint32_t qj_varint(uint32_t *at);
+/* qj_image.c: little-endian reads; an offset that is stored in the image; records */
+uint16_t qj_u16(qj_offset at);
+uint32_t qj_u32(qj_offset at);
+qj_offset qj_at(qj_offset at);
+uint32_t qj_varint(qj_offset *at);
 uint8_t qj_check_image(uint8_t board);
-uint32_t qj_track_record(uint8_t track);
-uint32_t qj_scene_record(uint8_t scene);
-uint32_t qj_input_record(uint8_t input);
-uint32_t qj_transition_record(uint8_t left, uint8_t entered);
+qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index);
+qj_offset qj_track_record(uint8_t track);
+qj_offset qj_scene_record(uint8_t scene);
+uint8_t qj_knot_frames(uint8_t track);
+int16_t qj_rest_point(uint8_t track);
 uint8_t qj_is_loop(uint8_t scene);
-uint16_t qj_fade_in(uint8_t loop);
 /* Offset of the stream of a channel of a scene, 0 = none. Channels: tracks, then lamps, then switches. */
-uint32_t qj_stream(uint8_t scene, uint8_t channel);
+qj_offset qj_stream(uint8_t scene, uint8_t channel);
+
+/* qj_content.c: whether every record and offset makes sense (not on small boards) */
+uint8_t qj_check_content(void);
 
 /* qj_points.c */
-void qj_points_open(qj_points *r, uint32_t at, int16_t rest);
+void qj_points_open(qj_points *r, qj_offset at, int16_t rest);
 int16_t qj_points_next(qj_points *r);
 
 /* qj_track.c */
-int16_t qj_saturate(int32_t value);
-void qj_motion_of(const int16_t c[4], uint8_t n, uint8_t t, qj_motion *out);
-uint16_t qj_pulse_of(int32_t position, uint8_t n, uint32_t record);
+int32_t qj_position(const int16_t c[4], uint8_t n, uint8_t t);
+uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record);
 
 /* qj_fade.c */
-uint16_t qj_weight(uint32_t f, uint16_t frames);
-int32_t qj_mul(uint16_t weight, int32_t d);
+uint16_t qj_weight(uint16_t f, uint16_t frames);
+int16_t qj_blend(int16_t base, uint16_t weight, int16_t to, int16_t from);
 
 /* qj_layer.c */
-void qj_layer_rest(qj_layer *layer);
 void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks);
 int16_t qj_layer_point(qj_layer *layer, uint8_t track, uint8_t n, int16_t rest);
 uint8_t qj_layer_advance(qj_layer *layer);
 
 /* qj_lamp.c */
 void qj_lamp_clear(qj_lamp *lamp, uint8_t lightness);
-void qj_lamp_stream(qj_lamp *lamp, uint32_t at);
+void qj_lamp_stream(qj_lamp *lamp, qj_offset at);
 uint16_t qj_lamp_frame(qj_lamp *lamp);
 
 /* qj_switch.c */
-void qj_switch_stream(qj_switch *sw, uint32_t at);
+void qj_switch_stream(qj_switch *sw, qj_offset at);
 uint8_t qj_switch_frame(qj_switch *sw, uint8_t on, uint16_t max_on);
 
 /* qj_transition.c: the steps that the prover takes without lamps, switches and triggers */
 void qj_begin(qj_player *p, uint8_t mode, uint16_t fade);
+void qj_from_rest(qj_player *p, uint8_t scene, uint16_t fade);
 void qj_leave(qj_player *p, uint8_t scene, uint16_t fade, uint16_t delay, uint16_t enter);
-void qj_enter(qj_player *p, uint8_t loop, uint16_t fade);
-void qj_play(qj_player *p, uint8_t scene);
 void qj_rest_to_rest(qj_player *p, uint16_t frames);
 uint8_t qj_fading(const qj_player *p);
-void qj_late_start(qj_player *p);
+uint8_t qj_late_start(qj_player *p);
 void qj_finish_fade(qj_player *p);
 void qj_knots(qj_player *p);
-void qj_clocks(qj_player *p);
-void qj_streams(qj_player *p, uint8_t scene);
-void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
+uint8_t qj_clocks(qj_player *p);
 
 #endif

@@ -15,7 +15,9 @@ uint16_t qj_curve(uint16_t lightness_q8) {
   return (uint16_t)((square * x + (uint32_t)390323) / (uint32_t)780647);
 }
 
-static uint16_t saturate16(uint32_t value) {
+/* A number of frames: more than 65535 counts as 65535. */
+static uint16_t short_varint(qj_offset *at) {
+  const uint32_t value = qj_varint(at);
   return value > (uint32_t)0xFFFF ? (uint16_t)0xFFFF : (uint16_t)value;
 }
 
@@ -39,106 +41,100 @@ static uint8_t draw_below(qj_lamp *lamp, uint16_t below) {
 }
 
 static uint16_t level(const qj_lamp *lamp) {
-  uint16_t part;
+  const uint8_t down = (uint8_t)(lamp->to < lamp->from);
+  uint16_t part = down ? (uint16_t)(lamp->from - lamp->to) : (uint16_t)(lamp->to - lamp->from);
   if (lamp->run >= lamp->length) {
     return lamp->to;
   }
-  if (lamp->to >= lamp->from) {
-    part = (uint16_t)((uint32_t)(uint16_t)(lamp->to - lamp->from) * (uint32_t)lamp->run / (uint32_t)lamp->length);
-    return (uint16_t)(lamp->from + part);
-  }
-  part = (uint16_t)((uint32_t)(uint16_t)(lamp->from - lamp->to) * (uint32_t)lamp->run / (uint32_t)lamp->length);
-  return (uint16_t)(lamp->from - part);
+  part = (uint16_t)((uint32_t)part * (uint32_t)lamp->run / (uint32_t)lamp->length);
+  return down ? (uint16_t)(lamp->from - part) : (uint16_t)(lamp->from + part);
 }
 
-/* Steady at a whole lightness, no stream. */
-void qj_lamp_clear(qj_lamp *lamp, uint8_t lightness) {
+/* Steady: no stream, no ramp, no flicker. */
+static void steady(qj_lamp *lamp, uint16_t now) {
   lamp->at = 0;
-  lamp->wait = 0;
-  lamp->from = q8(lightness);
-  lamp->to = lamp->from;
-  lamp->length = 0;
-  lamp->run = 0;
-  lamp->left = 0;
-  lamp->dip = 0;
-}
-
-/* Look at the record at `at`: its wait, or the stream's end. */
-void qj_lamp_stream(qj_lamp *lamp, uint32_t at) {
-  uint8_t op;
-  lamp->at = 0;
-  if (at == 0) {
-    return;
-  }
-  op = qj_read(at);
-  if (op >= 1 && op <= 3) {
-    lamp->at = (qj_offset)at;
-    at += (uint32_t)1;
-    lamp->wait = saturate16(qj_varint(&at));
-  }
-}
-
-/* Perform the record that is due, and look at the next one. It ends whatever ran before. */
-static void perform(qj_lamp *lamp) {
-  uint32_t at = lamp->at;
-  const uint8_t op = qj_read(at);
-  const uint16_t now = level(lamp);
-  at += (uint32_t)1;
-  (void)qj_varint(&at);
   lamp->from = now;
   lamp->to = now;
   lamp->length = 0;
   lamp->run = 0;
   lamp->left = 0;
   lamp->dip = 0;
+}
+
+/* Steady at a whole lightness. */
+void qj_lamp_clear(qj_lamp *lamp, uint8_t lightness) { steady(lamp, q8(lightness)); }
+
+/* Look at the record at `at`: its wait, or the stream's end. */
+void qj_lamp_stream(qj_lamp *lamp, qj_offset at) {
+  lamp->at = 0;
+  if (at != 0 && (uint8_t)(qj_read(at) - 1) < 3) {
+    lamp->at = at;
+    at = (qj_offset)(at + 1);
+    lamp->wait = short_varint(&at);
+  }
+}
+
+/* Perform the record that is due, and look at the next one. It ends whatever ran before. */
+static void perform(qj_lamp *lamp) {
+  qj_offset at = lamp->at;
+  const uint8_t op = qj_read(at);
+  uint8_t first;
+  at = (qj_offset)(at + 1);
+  (void)qj_varint(&at);
+  first = qj_read(at);
+  at = (qj_offset)(at + 1);
+  steady(lamp, level(lamp));
   if (op == 3) {
-    lamp->kind = qj_read(at);
-    lamp->depth = qj_read(at + (uint32_t)1);
+    lamp->kind = first;
+    lamp->depth = qj_read(at);
     if (lamp->depth > 200) {
       lamp->depth = 200;
     }
-    lamp->rng = qj_u16(at + (uint32_t)2);
+    lamp->rng = qj_u16((qj_offset)(at + 1));
     if (lamp->rng == 0) {
       lamp->rng = 1;
     }
-    at += (uint32_t)4;
-    lamp->left = saturate16(qj_varint(&at));
+    at = (qj_offset)(at + 3);
+    lamp->left = short_varint(&at);
     lamp->hold = 0;
-    lamp->target = 0;
     /* a failing lamp begins at full light: as if a drop had just ended */
-    lamp->dip = lamp->kind == 2 ? q8(lamp->depth) : 0;
+    lamp->dip = first == 2 ? q8(lamp->depth) : 0;
   } else {
-    lamp->to = q8(qj_read(at));
-    at += (uint32_t)1;
+    lamp->to = q8(first);
     if (op == 2) {
-      lamp->length = saturate16(qj_varint(&at));
+      lamp->length = short_varint(&at);
     }
   }
   qj_lamp_stream(lamp, at);
 }
 
+/* `dip` for the next frame. Every draw is one step of the generator. */
 static void flicker(qj_lamp *lamp) {
+  const uint8_t fails = (uint8_t)(lamp->kind == 2);
   if (lamp->hold == 0) {
-    if (lamp->kind == 2) {
-      if (lamp->dip == 0) {
-        lamp->dip = q8(lamp->depth);
-        lamp->hold = (uint8_t)(1 + draw_below(lamp, 6));
-      } else {
-        lamp->dip = 0;
-        lamp->hold = (uint8_t)(4 + draw_below(lamp, 32));
-      }
-    } else {
+    uint16_t longest = 4;
+    uint8_t least = 2;
+    if (!fails) {
       lamp->target = draw_below(lamp, (uint16_t)(lamp->depth + 1));
-      lamp->hold = (uint8_t)(2 + draw_below(lamp, 4));
+    } else if (lamp->dip == 0) {
+      lamp->dip = q8(lamp->depth);
+      longest = 6;
+      least = 1;
+    } else {
+      lamp->dip = 0;
+      longest = 32;
+      least = 4;
     }
+    lamp->hold = (uint8_t)(least + draw_below(lamp, longest));
   }
   lamp->hold = (uint8_t)(lamp->hold - 1);
-  if (lamp->kind != 2) {
+  if (!fails) {
     const uint16_t target = q8(lamp->target);
-    if (target >= lamp->dip) {
-      lamp->dip = (uint16_t)(lamp->dip + (uint16_t)((uint16_t)((uint16_t)(target - lamp->dip) + 3) >> 2));
+    const uint16_t dip = lamp->dip;
+    if (target >= dip) {
+      lamp->dip = (uint16_t)(dip + (uint16_t)((uint16_t)(target - dip + 3) >> 2));
     } else {
-      lamp->dip = (uint16_t)(lamp->dip - (uint16_t)((uint16_t)((uint16_t)(lamp->dip - target) + 3) >> 2));
+      lamp->dip = (uint16_t)(dip - (uint16_t)((uint16_t)(dip - target + 3) >> 2));
     }
   }
 }

@@ -48,7 +48,7 @@ static void send(frame *f) {
 
 static void send_hello(const qj_link *l, const qj_player *p, uint8_t seq) {
   const uint8_t known = (uint8_t)(p->fault == QJ_OK);
-  const uint32_t names = known ? qj_u32(QJ_AT_NAMES) : 0;
+  const qj_offset names = known ? qj_at(QJ_AT_NAMES) : 0;
   const uint8_t length = known ? qj_read(names) : 0;
   frame f;
   uint8_t i;
@@ -62,7 +62,7 @@ static void send_hello(const qj_link *l, const qj_player *p, uint8_t seq) {
   add32(&f, p->fault == QJ_NO_IMAGE ? (uint32_t)0 : qj_u32(QJ_AT_CRC));
   add32(&f, qj_player_crc());
   for (i = 0; i < 16; i++) {
-    add8(&f, i < length ? qj_read(names + (uint32_t)1 + (uint32_t)i) : 0);
+    add8(&f, i < length ? qj_read((qj_offset)(names + (qj_offset)(i + 1))) : 0);
   }
   send(&f);
 }
@@ -74,8 +74,8 @@ static void send_status(const qj_player *p, uint8_t seq) {
   add8(&f, p->state);
   add8(&f, p->fault);
   add8(&f, layer->scene);
-  add32(&f, layer->frame);
-  add32(&f, layer->frames);
+  add32(&f, (uint32_t)layer->frame);
+  add32(&f, (uint32_t)layer->frames);
   add16(&f, p->cue);
   add8(&f, p->repeats);
   add16(&f, p->late_frames);

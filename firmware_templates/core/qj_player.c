@@ -11,17 +11,15 @@ static void zero(void *at, uint16_t size) {
 uint8_t qj_open(qj_player *p, uint8_t board) {
   uint8_t i;
   zero(p, (uint16_t)sizeof *p);
-  qj_layer_rest(&p->layer[0]);
-  qj_layer_rest(&p->layer[1]);
+  p->layer[0].scene = QJ_NONE;
+  p->layer[1].scene = QJ_NONE;
   p->next_scene = QJ_NONE;
-  p->next_input = QJ_NONE;
   p->input = QJ_NONE;
   p->fault = qj_check_image(board);
   if (p->fault != QJ_OK) {
     p->state = QJ_FAULT;
     return p->fault;
   }
-  p->state = QJ_BOOT;
   p->tracks = qj_read(QJ_AT_TRACKS);
   p->lamps = qj_read(QJ_AT_LAMPS);
   p->switch_count = qj_read(QJ_AT_SWITCHES);
@@ -30,11 +28,12 @@ uint8_t qj_open(qj_player *p, uint8_t board) {
   p->phase = QJ_COMMON_FRAMES - 1;
   qj_begin(p, QJ_STAND, qj_u16(QJ_AT_SETTLE));
   for (i = 0; i < p->tracks; i++) {
-    const int16_t parked = qj_i16(qj_track_record(i) + (uint32_t)8);
-    uint8_t j;
-    for (j = 0; j < 4; j++) {
-      p->window[i][j] = parked;
-    }
+    const int16_t parked = (int16_t)qj_u16((qj_offset)(qj_track_record(i) + 8));
+    int16_t *const c = p->window[i];
+    c[0] = parked;
+    c[1] = parked;
+    c[2] = parked;
+    c[3] = parked;
   }
   return QJ_OK;
 }
@@ -42,83 +41,97 @@ uint8_t qj_open(qj_player *p, uint8_t board) {
 /* ---- inputs ---------------------------------------------------------------------------------- */
 
 void qj_sample(qj_player *p, uint8_t levels) {
+  uint8_t bit = 1;
   uint8_t i;
   for (i = 0; i < p->input_count; i++) {
-    const uint32_t record = qj_input_record(i);
-    const uint8_t bit = (uint8_t)(1 << i);
-    const uint8_t active_low = (uint8_t)(qj_read(record + (uint32_t)2) & 1);
-    const uint8_t active = (uint8_t)((uint8_t)((levels & bit) != 0 ? 1 : 0) ^ active_low);
-    const uint8_t settled = (p->levels & bit) != 0 ? 1 : 0;
+    const qj_offset record = qj_record(QJ_AT_INPUT_RECORDS, 12, i);
+    if ((qj_read((qj_offset)(record + 2)) & 1) != 0) {
+      levels = (uint8_t)(levels ^ bit); /* active when low */
+    }
     if (p->sampled == 0) { /* what is active from the first moment triggers nothing */
-      if (active) {
-        p->levels = (uint8_t)(p->levels | bit);
-      }
-    } else if (active == settled) {
+      p->levels = (uint8_t)(p->levels | (uint8_t)(levels & bit));
+    } else if (((uint8_t)(levels ^ p->levels) & bit) == 0) {
       p->in[i].run = 0;
     } else {
       p->in[i].run = (uint8_t)(p->in[i].run + 1);
-      if (p->in[i].run >= qj_read(record + (uint32_t)3)) {
+      if (p->in[i].run >= qj_read((qj_offset)(record + 3))) {
         p->in[i].run = 0;
         p->levels = (uint8_t)(p->levels ^ bit);
-        if (active) {
-          p->edges = (uint8_t)(p->edges | bit);
-        }
+        p->edges = (uint8_t)(p->edges | (uint8_t)(levels & bit));
       }
     }
+    bit = (uint8_t)(bit << 1);
   }
   p->sampled = 1;
 }
 
+/* News for the host. When nobody listens, the newest takes the last place. */
+static void report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input) {
+  qj_happening *h;
+  if (p->happenings != QJ_HAPPENINGS) {
+    p->happenings = (uint8_t)(p->happenings + 1);
+  }
+  h = &p->happened[p->happenings - 1];
+  h->what = what;
+  h->scene = scene;
+  h->cue = cue;
+  h->input = input;
+}
+
+static void report_playing(qj_player *p, uint8_t what, uint8_t scene) {
+  if (p->state == QJ_SCENE) {
+    report(p, what, scene, p->cue, p->input);
+  }
+}
+
+static void wait_for(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats, uint8_t input) {
+  p->next_scene = scene;
+  p->next_repeats = repeats;
+  p->next_cue = cue;
+  p->next_input = input;
+}
+
 /* A trigger counts only in idle, with nothing waiting and its cooldown over. */
 static void triggers(qj_player *p) {
-  const uint8_t edges = p->edges;
+  uint8_t edges = p->edges;
   uint8_t i;
   p->edges = 0;
   for (i = 0; i < p->input_count; i++) {
-    const uint32_t record = qj_input_record(i);
-    const uint8_t nth = qj_read(record + (uint32_t)7);
-    uint8_t scene = qj_read(record + (uint32_t)6);
-    if (p->in[i].cooldown != 0) {
-      p->in[i].cooldown = (uint16_t)(p->in[i].cooldown - 1);
+    qj_input *const in = &p->in[i];
+    if (in->cooldown != 0) {
+      in->cooldown = (uint16_t)(in->cooldown - 1);
     }
-    if ((edges & (uint8_t)(1 << i)) == 0 || qj_read(record + (uint32_t)1) != 1 || p->state != QJ_IDLE ||
-        p->next_scene != QJ_NONE || p->wants != 0 || p->in[i].cooldown != 0) {
-      continue;
+    if ((edges & 1) != 0 && p->state == QJ_IDLE && p->next_scene == QJ_NONE && p->wants == 0 && in->cooldown == 0) {
+      const qj_offset record = qj_record(QJ_AT_INPUT_RECORDS, 12, i);
+      uint8_t scene = qj_read((qj_offset)(record + 6));
+      if (qj_read((qj_offset)(record + 1)) == 1) {
+        in->cooldown = qj_u16((qj_offset)(record + 4));
+        in->count = (uint8_t)(in->count + 1);
+        if (in->count == qj_read((qj_offset)(record + 7))) {
+          in->count = 0;
+          scene = qj_read((qj_offset)(record + 8));
+        }
+        report(p, QJ_TRIGGERED, scene, 0, i);
+        wait_for(p, 0, scene, 1, i);
+      }
     }
-    p->in[i].cooldown = qj_u16(record + (uint32_t)4);
-    p->in[i].count = (uint8_t)(p->in[i].count + 1);
-    if (nth != 0 && p->in[i].count >= nth) {
-      p->in[i].count = 0;
-      scene = qj_read(record + (uint32_t)8);
-    } else if (nth == 0) {
-      p->in[i].count = 0;
-    }
-    qj_report(p, QJ_TRIGGERED, scene, 0, i);
-    if (scene != QJ_NONE) {
-      p->next_scene = scene;
-      p->next_repeats = 1;
-      p->next_input = i;
-      p->next_cue = 0;
-    }
+    edges = (uint8_t)(edges >> 1);
   }
 }
 
 /* ---- requests -------------------------------------------------------------------------------- */
 
 uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats) {
-  if (p->state == QJ_FAULT || p->state == QJ_HOLD || (p->wants & QJ_WANTS_HOLD) != 0) {
+  if (p->state >= QJ_HOLD || (p->wants & QJ_WANTS_HOLD) != 0) {
     return QJ_REFUSED;
   }
-  if (scene == QJ_NONE || scene >= qj_read(QJ_AT_SCENES)) {
+  if (scene >= qj_read(QJ_AT_SCENES)) {
     return QJ_BAD_ARGUMENT;
   }
   if (p->next_scene != QJ_NONE) {
     return QJ_BUSY;
   }
-  p->next_scene = scene;
-  p->next_repeats = repeats;
-  p->next_cue = cue;
-  p->next_input = QJ_NONE;
+  wait_for(p, cue, scene, repeats, QJ_NONE);
   return QJ_DONE;
 }
 
@@ -127,7 +140,7 @@ uint8_t qj_hold(qj_player *p) {
     return QJ_REFUSED;
   }
   if (p->state == QJ_HOLD) {
-    p->wants = 0; /* also takes back a resume that has not begun */
+    p->wants = 0; /* takes back a resume that has not begun */
   } else {
     p->wants = (uint8_t)(p->wants | QJ_WANTS_HOLD);
   }
@@ -137,81 +150,65 @@ uint8_t qj_hold(qj_player *p) {
 uint8_t qj_resume(qj_player *p) {
   if (p->state == QJ_HOLD) {
     p->wants = QJ_WANTS_RESUME;
-    return QJ_DONE;
-  }
-  if ((p->wants & QJ_WANTS_HOLD) != 0) { /* the hold has not begun: it is taken back */
+  } else if ((p->wants & QJ_WANTS_HOLD) != 0) { /* the hold has not begun: it is taken back */
     p->wants = (uint8_t)(p->wants & (uint8_t)~QJ_WANTS_HOLD);
-    return QJ_DONE;
+  } else {
+    return QJ_REFUSED;
   }
-  return QJ_REFUSED;
+  return QJ_DONE;
 }
 
 /* ---- decisions at a common knot -------------------------------------------------------------- */
 
-/* What plays is a loop in full swing (otherwise the tracks are at rest). */
-static uint8_t in_loop(const qj_player *p) {
-  return (uint8_t)(p->layer[p->current].scene != QJ_NONE && p->layer[p->current].loop != 0);
+static void late_start(qj_player *p) {
+  if (qj_late_start(p)) {
+    report_playing(p, QJ_STARTED, p->layer[p->current ^ 1].scene);
+  }
 }
 
+/* From the loop that plays, or from rest, to a scene, a loop or (QJ_NONE) rest. */
 static void go_to(qj_player *p, uint8_t scene) {
-  const uint8_t now = p->layer[p->current].scene;
-  const uint8_t loop = qj_is_loop(scene);
-  if (in_loop(p)) {
-    if (scene == now) {
-      if (p->state == QJ_SCENE) { /* the loop that plays already was asked for: it just counts from here */
-        qj_report(p, QJ_STARTED, scene, p->cue, p->input);
-      }
-    } else {
-      const uint32_t record = qj_transition_record(now, scene);
-      qj_leave(p, scene, qj_u16(record), qj_u16(record + (uint32_t)2), loop ? qj_fade_in(scene) : 0);
-      qj_late_start(p);
-    }
+  const qj_layer *const now = &p->layer[p->current];
+  const qj_offset record = qj_scene_record(scene);
+  const uint16_t fade_in = qj_is_loop(scene) ? qj_u16((qj_offset)(record + 10)) : (uint16_t)0;
+  if (!now->loop) {
+    qj_from_rest(p, scene, fade_in);
+  } else if (scene != now->scene) { /* the loop that plays already just goes on */
+    const uint8_t scenes = qj_read(QJ_AT_SCENES);
+    const uint8_t row = qj_read((qj_offset)(qj_scene_record(now->scene) + 9));
+    const uint8_t column = scene == QJ_NONE ? scenes : scene;
+    const qj_offset cell =
+        (qj_offset)(qj_at(QJ_AT_TRANSITIONS) +
+                    (qj_offset)((uint16_t)((uint16_t)((uint16_t)row * (uint16_t)(scenes + 1)) + column) << 2));
+    qj_leave(p, scene, qj_u16(cell), qj_u16((qj_offset)(cell + 2)), fade_in);
+    late_start(p);
     return;
   }
-  if (scene == QJ_NONE) {
-    qj_begin(p, QJ_PLAIN, 0);
-    qj_layer_rest(&p->layer[p->current]);
-    return;
-  }
-  if (loop) {
-    qj_enter(p, scene, qj_fade_in(scene));
-  } else {
-    qj_play(p, scene);
-  }
-  if (p->state == QJ_SCENE) {
-    qj_report(p, QJ_STARTED, scene, p->cue, p->input);
-  }
-}
-
-static void ended(qj_player *p, uint8_t what) {
-  if (p->state == QJ_SCENE) {
-    qj_report(p, what, p->layer[p->current].scene, p->cue, p->input);
-  }
+  report_playing(p, QJ_STARTED, scene);
 }
 
 /* On to the waiting cue, or to idle. */
 static void go_on(qj_player *p) {
   uint8_t scene = p->next_scene;
   p->wants = (uint8_t)(p->wants & (uint8_t)~QJ_TURNS_DONE);
+  p->input = p->next_input;
   if (scene != QJ_NONE) {
     p->state = QJ_SCENE;
     p->cue = p->next_cue;
     p->repeats = p->next_repeats;
-    p->input = p->next_input;
     p->next_scene = QJ_NONE;
   } else {
     p->state = QJ_IDLE;
     p->repeats = 0;
-    p->input = QJ_NONE;
     scene = qj_read(QJ_AT_IDLE);
   }
   go_to(p, scene);
 }
 
 static void stop(qj_player *p) {
-  ended(p, QJ_STOPPED);
+  report_playing(p, QJ_STOPPED, p->layer[p->current].scene);
   if (p->next_scene != QJ_NONE) {
-    qj_report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
+    report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
     p->next_scene = QJ_NONE;
   }
   qj_begin(p, QJ_STOP, qj_u16(QJ_AT_STOP));
@@ -220,49 +217,56 @@ static void stop(qj_player *p) {
   p->repeats = 0;
 }
 
-static void decide_scene(qj_player *p) {
-  qj_layer *const layer = &p->layer[p->current];
-  const uint8_t waiting = (uint8_t)(p->next_scene != QJ_NONE);
+/* Is the scene, or the loop that was asked for, over? A scene's next turn begins here. */
+static uint8_t scene_over(qj_player *p) {
+  const qj_layer *const layer = &p->layer[p->current];
+  const uint8_t leave = (uint8_t)(p->repeats == 0 && p->next_scene != QJ_NONE);
   if (layer->loop) {
-    if ((p->wants & QJ_TURNS_DONE) != 0 || (p->repeats == 0 && waiting)) {
-      ended(p, QJ_ENDED);
-      go_on(p);
-    }
-  } else if (layer->frame >= layer->frames) {
-    if (p->repeats == 1 || (p->repeats == 0 && waiting)) {
-      ended(p, QJ_ENDED);
-      go_on(p);
-    } else {
-      if (p->repeats != 0) {
-        p->repeats = (uint8_t)(p->repeats - 1);
-      }
-      go_to(p, layer->scene);
-    }
+    return (uint8_t)(leave || (p->wants & QJ_TURNS_DONE) != 0);
   }
+  if (layer->frame != layer->frames) {
+    return 0;
+  }
+  if (leave || p->repeats == 1) {
+    return 1;
+  }
+  if (p->repeats != 0) {
+    p->repeats = (uint8_t)(p->repeats - 1);
+  }
+  go_to(p, layer->scene);
+  return 0;
+}
+
+static void rest_to_rest(qj_player *p) {
+  p->state = QJ_SETTLE;
+  p->wants = 0;
+  qj_rest_to_rest(p, qj_u16(QJ_AT_SETTLE));
 }
 
 static void decide(qj_player *p) {
-  qj_late_start(p);
+  const uint8_t standing = (uint8_t)(p->mode == QJ_STAND);
+  late_start(p);
   if (qj_fading(p)) {
-    return;
-  }
-  if (p->state == QJ_SETTLE && p->mode == QJ_STAND) {
-    if (p->started == p->tracks) {
-      qj_rest_to_rest(p, qj_u16(QJ_AT_SETTLE));
-    }
     return;
   }
   qj_finish_fade(p);
   if (p->state == QJ_HOLD) {
     if (p->wants != 0) {
-      p->wants = 0;
-      p->state = QJ_SETTLE;
-      qj_rest_to_rest(p, qj_u16(QJ_AT_SETTLE));
+      rest_to_rest(p);
+    }
+  } else if (standing) {
+    if (p->started == p->tracks) {
+      const uint8_t wants = p->wants;
+      rest_to_rest(p);
+      p->wants = wants; /* a hold asked for meanwhile follows the settling */
     }
   } else if ((p->wants & QJ_WANTS_HOLD) != 0) {
     stop(p);
   } else if (p->state == QJ_SCENE) {
-    decide_scene(p);
+    if (scene_over(p)) {
+      report_playing(p, QJ_ENDED, p->layer[p->current].scene);
+      go_on(p);
+    }
   } else if (p->state == QJ_SETTLE || p->next_scene != QJ_NONE) {
     go_on(p);
   }
@@ -272,7 +276,7 @@ static void decide(qj_player *p) {
 
 /* Tracks get their first pulse one by one. */
 static void stagger(qj_player *p) {
-  while (p->started < p->tracks && p->countdown == 0) {
+  while (p->started != p->tracks && p->countdown == 0) {
     p->started = (uint8_t)(p->started + 1);
     p->countdown = qj_read(QJ_AT_STAGGER);
   }
@@ -281,32 +285,33 @@ static void stagger(qj_player *p) {
   }
 }
 
+#define QJ_MIDDLE ((uint16_t)25600) /* lightness 100, so that 0..51200 fits a signed blend */
+
 static void show(qj_player *p) {
-  const uint16_t left = p->mode == QJ_PLAIN ? (uint16_t)0 : qj_weight(p->since, p->fade);
+  const uint16_t come = (uint16_t)(QJ_FULL - qj_weight(p->since, p->fade));
+  uint8_t bit = 1;
   uint8_t i;
   for (i = 0; i < p->started; i++) {
-    const uint32_t record = qj_track_record(i);
-    const uint8_t n = qj_read(record + (uint32_t)1);
-    qj_motion motion;
-    qj_motion_of(p->window[i], n, (uint8_t)(p->phase % n), &motion);
-    p->pulse[i] = qj_pulse_of(motion.position, n, record);
+    const uint8_t n = qj_knot_frames(i);
+    p->pulse[i] = qj_pulse_of(qj_position(p->window[i], n, (uint8_t)(p->phase % n)), n, qj_track_record(i));
   }
   for (i = 0; i < p->lamps; i++) {
     qj_lamp *const lamp = &p->lit[i];
-    const int32_t target = qj_lamp_frame(lamp);
-    const int32_t frozen = lamp->frozen;
-    lamp->shown = left == 0 ? (uint16_t)target
-                            : (uint16_t)(frozen + qj_mul((uint16_t)((uint16_t)32768 - left), target - frozen));
+    lamp->shown = qj_lamp_frame(lamp);
+    if (p->mode != QJ_PLAIN) {
+      const int16_t frozen = (int16_t)(lamp->frozen - QJ_MIDDLE);
+      lamp->shown = (uint16_t)((uint16_t)qj_blend(frozen, come, (int16_t)(lamp->shown - QJ_MIDDLE), frozen) + QJ_MIDDLE);
+    }
     p->lamp[i] = qj_curve(lamp->shown);
   }
   for (i = 0; i < p->switch_count; i++) {
-    const uint8_t bit = (uint8_t)(1 << i);
-    const uint16_t max_on = qj_u16(qj_u32(QJ_AT_SWITCH_RECORDS) + (uint32_t)4 * (uint32_t)i + (uint32_t)2);
+    const uint16_t max_on = qj_u16((qj_offset)(qj_record(QJ_AT_SWITCH_RECORDS, 4, i) + 2));
     if (qj_switch_frame(&p->sw[i], (p->switches & bit) != 0 ? 1 : 0, max_on)) {
       p->switches = (uint8_t)(p->switches | bit);
     } else {
       p->switches = (uint8_t)(p->switches & (uint8_t)~bit);
     }
+    bit = (uint8_t)(bit << 1);
   }
 }
 
@@ -323,13 +328,16 @@ void qj_tick(qj_player *p) {
     }
     p->state = QJ_SETTLE;
   }
-  if (p->state == QJ_SETTLE && p->started < p->tracks) {
-    stagger(p);
-  }
+  stagger(p);
   if (p->phase == 0) {
     decide(p);
   }
   qj_knots(p);
   show(p);
-  qj_clocks(p);
+  if (qj_clocks(p) && p->state == QJ_SCENE && p->repeats != 0) {
+    p->repeats = (uint8_t)(p->repeats - 1);
+    if (p->repeats == 0) {
+      p->wants = (uint8_t)(p->wants | QJ_TURNS_DONE);
+    }
+  }
 }

@@ -26,8 +26,8 @@ typedef struct {
   uint8_t scene;       /* QJ_NONE = rest */
   uint8_t loop;        /* 1: starts again at its end */
   uint8_t begun;       /* 1: its clock runs */
-  uint32_t frames;     /* its length */
-  uint32_t frame;      /* frames played; stays at `frames` when a scene is over */
+  uint16_t frames;     /* its length */
+  uint16_t frame;      /* frames played; stays at `frames` when a scene is over */
   qj_points points[QJ_MAX_TRACKS];
 } qj_layer;
 
@@ -66,40 +66,39 @@ typedef struct {
 } qj_happening;
 
 typedef struct {
-  /* outputs, valid after qj_tick() */
-  uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
-  uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
-  uint8_t switches;              /* bit i: switch i is on (logically) */
+  /* outputs, valid after qj_tick(): these, and pulse[] and lamp[] below */
   uint8_t state, fault;          /* enum qj_state, enum qj_fault */
   uint8_t tracks, lamps, switch_count, input_count;
+  uint8_t switches;              /* bit i: switch i is on (logically) */
   uint16_t late_frames;          /* written by the platform: frames that were not ready in time */
 
-  /* what is told to the host: a short queue, oldest first */
-  uint8_t happenings;
-  qj_happening happened[QJ_HAPPENINGS];
-
-  /* what is being played */
+  /* what is being played; scalars stand first because the AVR reaches 63 bytes with one instruction */
   uint8_t mode;                  /* how points are made, enum in qj_inside.h */
   uint8_t phase;                 /* frame within the common knot, 0..5 */
   uint8_t current;               /* index of the layer that plays; the other one is being entered */
   uint8_t started;               /* tracks that have pulses */
   uint8_t countdown;             /* boot: dead frames left; settle: frames to the next track's start */
-  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked */
+  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done */
   uint8_t repeats;               /* turns left, 0 = without end */
   uint8_t input;                 /* who asked for what is playing */
   uint16_t cue;
   uint8_t next_scene, next_repeats, next_input; /* waiting cue; next_scene QJ_NONE = none */
   uint16_t next_cue;
-  uint32_t since;                /* frames since the transition began */
+  uint16_t since;                /* frames since the transition began */
   uint16_t fade, delay, enter;   /* its lengths, frames */
-  int16_t window[QJ_MAX_TRACKS][4]; /* the four control points of the running span */
-  qj_layer layer[2];
-  qj_lamp lit[QJ_MAX_LAMPS];
-  qj_switch sw[QJ_MAX_SWITCHES];
-  qj_input in[QJ_MAX_INPUTS];
   uint8_t levels;                /* settled input levels, bit i: active */
   uint8_t edges;                 /* bit i: became active since the last tick */
   uint8_t sampled;               /* 1 once levels are known */
+  uint8_t happenings;            /* entries of happened[], told to the host, oldest first */
+
+  uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
+  uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
+  int16_t window[QJ_MAX_TRACKS][4]; /* the four control points of the running span */
+  qj_happening happened[QJ_HAPPENINGS];
+  qj_lamp lit[QJ_MAX_LAMPS];
+  qj_switch sw[QJ_MAX_SWITCHES];
+  qj_input in[QJ_MAX_INPUTS];
+  qj_layer layer[2];
 } qj_player;
 
 /* Checks the image, fills p; state is QJ_BOOT, or QJ_FAULT with every output dead. Returns the fault. */

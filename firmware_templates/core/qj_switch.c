@@ -2,17 +2,16 @@
 #include "qj_inside.h"
 
 /* Look at the event at `at`: its wait, or the stream's end. */
-void qj_switch_stream(qj_switch *sw, uint32_t at) {
-  uint32_t next = at;
-  uint32_t value;
-  sw->at = 0;
-  if (at == 0) {
-    return;
+void qj_switch_stream(qj_switch *sw, qj_offset at) {
+  qj_offset next = at;
+  uint32_t value = 0;
+  if (at != 0) {
+    value = qj_varint(&next);
   }
-  value = qj_varint(&next);
+  sw->at = 0;
   if (value != 0) {
     value = (value - (uint32_t)1) >> 1;
-    sw->at = (qj_offset)at;
+    sw->at = at;
     sw->wait = value > (uint32_t)0xFFFF ? (uint16_t)0xFFFF : (uint16_t)value;
   }
 }
@@ -20,8 +19,8 @@ void qj_switch_stream(qj_switch *sw, uint32_t at) {
 /* The state of this frame (it was `on` in the last one), and one frame on. max_on 0 = no limit. */
 uint8_t qj_switch_frame(qj_switch *sw, uint8_t on, uint16_t max_on) {
   while (sw->at != 0 && sw->wait == 0) {
-    uint32_t at = sw->at;
-    const uint8_t told = (uint8_t)((qj_varint(&at) - (uint32_t)1) & (uint32_t)1);
+    qj_offset at = sw->at;
+    const uint8_t told = (uint8_t)((uint8_t)~qj_varint(&at) & 1); /* v - 1 is odd when v is even */
     if (told != on) {
       sw->on_for = 0;
     }

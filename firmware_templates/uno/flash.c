@@ -6,8 +6,8 @@
 
 uint32_t qj_read_limit(void) { return (uint32_t)(IMAGE_LIMIT - IMAGE_BASE); }
 
-uint8_t qj_read(uint32_t offset) {
-  if (offset >= (uint32_t)(IMAGE_LIMIT - IMAGE_BASE)) return 0xFF;
+uint8_t qj_read(qj_offset offset) {
+  if (offset >= (qj_offset)(IMAGE_LIMIT - IMAGE_BASE)) return 0xFF;
   return pgm_read_byte((uint16_t)(IMAGE_BASE + (uint16_t)offset));
 }
 

@@ -1,0 +1,98 @@
+/* A closer look at an image than a small board has room for: every record and offset makes sense.
+ * Python opens each image with this build before it goes anywhere.
+ */
+#include "qj_inside.h"
+
+#ifndef QJ_SMALL_IMAGE
+
+static uint32_t length(void) { return qj_u32(QJ_AT_LENGTH); }
+
+/* `count` items of `size` bytes at `at` lie inside the image, behind the header. */
+static uint8_t inside(uint32_t at, uint32_t count, uint32_t size) {
+  return (uint8_t)(at >= (uint32_t)QJ_HEADER && at <= length() && count * size <= length() - at);
+}
+
+/* A fade's length: whole common knots, and short enough for 16-bit clocks. */
+static uint8_t fade(uint32_t at) {
+  const uint16_t frames = qj_u16(at);
+  return (uint8_t)(frames % (uint16_t)QJ_COMMON_FRAMES == 0 && frames <= (uint16_t)16380);
+}
+
+static uint8_t check_tracks(uint8_t tracks) {
+  uint8_t t;
+  for (t = 0; t < tracks; t++) {
+    const uint32_t at = qj_track_record(t);
+    const uint8_t exponent = qj_read(at + (uint32_t)2);
+    /* 4095 us is what sixteen bits of sixteenths hold, and twice what a servo knows */
+    if (exponent < 2 || exponent > 5 || qj_u16(at + (uint32_t)4) > 4095 || qj_u16(at + (uint32_t)22) > 4095 ||
+        qj_u16(at + (uint32_t)20) > qj_u16(at + (uint32_t)22)) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
+static uint8_t check_scenes(uint8_t scenes, uint8_t channels, uint32_t loops) {
+  uint8_t s;
+  for (s = 0; s < scenes; s++) {
+    const uint32_t at = qj_scene_record(s);
+    uint8_t channel;
+    if (!inside(qj_u32(at), (uint32_t)channels, 4) || !fade(at + (uint32_t)10) ||
+        (qj_is_loop(s) && (uint32_t)qj_read(at + (uint32_t)9) >= loops)) {
+      return 0;
+    }
+    for (channel = 0; channel < channels; channel++) {
+      const uint32_t stream = qj_stream(s, channel);
+      if (stream != 0 && !inside(stream, 1, 1)) {
+        return 0;
+      }
+    }
+  }
+  return 1;
+}
+
+static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
+  uint8_t i;
+  for (i = 0; i < inputs; i++) {
+    const uint32_t at = qj_record(QJ_AT_INPUT_RECORDS, 12, i);
+    const uint8_t scene = qj_read(at + (uint32_t)6);
+    if ((scene != QJ_NONE && scene >= scenes) ||
+        (qj_read(at + (uint32_t)7) != 0 && qj_read(at + (uint32_t)8) >= scenes)) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
+uint8_t qj_check_content(void) {
+  const uint8_t tracks = qj_read(QJ_AT_TRACKS);
+  const uint8_t lamps = qj_read(QJ_AT_LAMPS);
+  const uint8_t switches = qj_read(QJ_AT_SWITCHES);
+  const uint8_t inputs = qj_read(QJ_AT_INPUTS);
+  const uint8_t scenes = qj_read(QJ_AT_SCENES);
+  const uint8_t idle = qj_read(QJ_AT_IDLE);
+  const uint32_t loops = qj_u32(QJ_AT_LOOPS);
+  const uint32_t transitions = qj_u32(QJ_AT_TRANSITIONS);
+  uint32_t i;
+  if (tracks > QJ_MAX_TRACKS || lamps > QJ_MAX_LAMPS || switches > QJ_MAX_SWITCHES || inputs > QJ_MAX_INPUTS ||
+      scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
+      !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
+      !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
+      !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
+      !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
+      !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||
+      (idle != QJ_NONE && (idle >= scenes || !qj_is_loop(idle)))) {
+    return 0;
+  }
+  for (i = 0; i < loops * ((uint32_t)scenes + (uint32_t)1) * (uint32_t)2; i++) {
+    if (!fade(transitions + (uint32_t)2 * i)) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
+#endif
+
+/* A file with nothing in it is not C. */
+typedef int qj_content_is_checked_elsewhere;
