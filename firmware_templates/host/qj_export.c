@@ -1,0 +1,254 @@
+/* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
+#include "qj_link.h"
+#include "qj_prove.h"
+
+#ifdef __wasm__
+#define EXPORT(name) __attribute__((export_name(#name))) name
+void *memcpy(void *to, const void *from, unsigned long size);
+void *memset(void *to, int value, unsigned long size);
+
+/* The compiler copies structs by these. */
+void *memcpy(void *to, const void *from, unsigned long size) {
+  uint8_t *t = (uint8_t *)to;
+  const uint8_t *f = (const uint8_t *)from;
+  while (size-- != 0) {
+    *t++ = *f++;
+  }
+  return to;
+}
+
+void *memset(void *to, int value, unsigned long size) {
+  uint8_t *t = (uint8_t *)to;
+  while (size-- != 0) {
+    *t++ = (uint8_t)value;
+  }
+  return to;
+}
+#else
+#define EXPORT(name) name
+#endif
+
+#define IMAGE_ROOM ((uint32_t)1 << 20)
+#define ROWS 4096
+#define WIRE 4096
+
+/* One frame as it is played. Python reads the same layout (sequencer/player/rows.py). */
+typedef struct {
+  uint8_t state, scene, switches, happenings;
+  uint16_t frame, phase;
+  uint8_t what[QJ_HAPPENINGS], told_scene[QJ_HAPPENINGS], input[QJ_HAPPENINGS];
+  uint16_t cue[QJ_HAPPENINGS];
+  uint16_t pulse[QJ_MAX_TRACKS];
+  int16_t window[QJ_MAX_TRACKS][4];
+  qj_motion motion[QJ_MAX_TRACKS];
+  uint16_t duty[QJ_MAX_LAMPS];
+  uint16_t lightness[QJ_MAX_LAMPS];
+} row;
+
+/* Everything that changes while playing: copied out and in by snapshots. */
+static struct {
+  qj_player player;
+  qj_link link;
+  uint16_t bench_pulse[32]; /* by pin */
+  uint8_t bench_lamp[32];
+  uint8_t levels;
+  uint8_t board;
+  uint32_t player_crc;
+} now = {.board = 1};
+
+static uint8_t image[IMAGE_ROOM];
+static uint32_t image_room; /* bytes that are there */
+static row rows[ROWS];
+static uint8_t in[WIRE];
+static uint8_t out[WIRE];
+static uint32_t out_count;
+static qj_proof proof;
+
+uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
+uint32_t qj_read_limit(void) { return image_room; }
+
+void qj_put(uint8_t byte) {
+  if (out_count < WIRE) {
+    out[out_count++] = byte;
+  }
+}
+
+uint8_t qj_room(void) {
+  const uint32_t room = WIRE - out_count;
+  return room > 255 ? (uint8_t)255 : (uint8_t)room;
+}
+
+uint8_t qj_board_id(void) { return now.board; }
+uint32_t qj_player_crc(void) { return now.player_crc; }
+
+uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
+  if (pin >= 32 || (pulse_us != 0 && (pulse_us < 400 || pulse_us > 2600))) {
+    return QJ_BAD_ARGUMENT;
+  }
+  now.bench_pulse[pin] = pulse_us;
+  return QJ_DONE;
+}
+
+uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
+  if (pin >= 32 || lightness > 200) {
+    return QJ_BAD_ARGUMENT;
+  }
+  now.bench_lamp[pin] = lightness;
+  return QJ_DONE;
+}
+
+/* Where buffers are, and how large. */
+uint8_t *EXPORT(x_image)(void) { return image; }
+row *EXPORT(x_rows)(void) { return rows; }
+uint32_t EXPORT(x_row_size)(void) { return (uint32_t)sizeof(row); }
+uint8_t *EXPORT(x_in)(void) { return in; }
+uint8_t *EXPORT(x_out)(void) { return out; }
+uint8_t *EXPORT(x_state)(void) { return (uint8_t *)&now; }
+uint32_t EXPORT(x_state_size)(void) { return (uint32_t)sizeof now; }
+qj_proof *EXPORT(x_proof)(void) { return &proof; }
+uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
+uint32_t EXPORT(x_bench_pulse)(uint32_t pin) { return now.bench_pulse[pin & 31]; }
+uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
+
+/* `size` bytes of the image buffer are there; the rest reads 0xFF, as erased flash does. */
+uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
+  uint8_t i;
+  uint8_t pin;
+  image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
+  out_count = 0;
+  now.levels = 0;
+  for (pin = 0; pin < 32; pin++) {
+    now.bench_pulse[pin] = 0;
+    now.bench_lamp[pin] = 0;
+  }
+  (void)qj_open(&now.player, (uint8_t)board);
+  for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
+    now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
+  }
+  return now.player.fault;
+}
+
+/* A board after reset: opened as `board`, saying hello. */
+uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uint32_t player_crc) {
+  now.board = (uint8_t)board;
+  now.player_crc = player_crc;
+  (void)x_open(size, board);
+  qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
+  (void)qj_link_poll(&now.link, &now.player);
+  return now.player.fault;
+}
+
+uint32_t EXPORT(x_cue)(uint32_t cue, uint32_t scene, uint32_t repeats) {
+  return qj_cue(&now.player, (uint16_t)cue, (uint8_t)scene, (uint8_t)repeats);
+}
+uint32_t EXPORT(x_hold)(void) { return qj_hold(&now.player); }
+uint32_t EXPORT(x_resume)(void) { return qj_resume(&now.player); }
+void EXPORT(x_levels)(uint32_t levels) { now.levels = (uint8_t)levels; }
+uint32_t EXPORT(x_levels_now)(void) { return now.levels; }
+
+static void frame(void) {
+  uint8_t i;
+  for (i = 0; i < 6; i++) {
+    qj_sample(&now.player, now.levels);
+  }
+  qj_tick(&now.player);
+}
+
+static void note(row *r) {
+  qj_player *const p = &now.player;
+  const qj_layer *const layer = &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current];
+  uint8_t i;
+  r->state = p->state;
+  r->scene = layer->scene;
+  r->frame = layer->frame; /* the clock has gone on: this is the number of frames played with this one */
+  r->phase = p->phase;
+  r->switches = p->switches;
+  r->happenings = p->happenings;
+  for (i = 0; i < QJ_HAPPENINGS; i++) {
+    r->what[i] = p->happened[i].what;
+    r->told_scene[i] = p->happened[i].scene;
+    r->input[i] = p->happened[i].input;
+    r->cue[i] = p->happened[i].cue;
+  }
+  p->happenings = 0;
+  for (i = 0; i < p->tracks; i++) {
+    uint8_t j;
+    r->pulse[i] = p->pulse[i];
+    for (j = 0; j < 4; j++) {
+      r->window[i][j] = p->window[i][j];
+    }
+    qj_motion_now(p, i, &r->motion[i]);
+  }
+  for (i = 0; i < p->lamps; i++) {
+    r->duty[i] = p->lamp[i];
+    r->lightness[i] = p->lit[i].shown;
+  }
+}
+
+/* Play frames into rows (news goes there, not over the link). Returns how many. */
+uint32_t EXPORT(x_play)(uint32_t frames) {
+  uint32_t i;
+  if (frames > ROWS) {
+    frames = ROWS;
+  }
+  for (i = 0; i < frames; i++) {
+    frame();
+    note(&rows[i]);
+  }
+  return frames;
+}
+
+/* One frame of a board on a line: play, then talk. */
+void EXPORT(x_tick)(void) {
+  frame();
+  note(&rows[0]);
+  now.player.happenings = rows[0].happenings; /* they go over the link */
+  (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* `count` bytes of the in buffer come over the line. */
+void EXPORT(x_receive)(uint32_t count) {
+  uint32_t i;
+  for (i = 0; i < count && i < WIRE; i++) {
+    qj_link_receive(&now.link, in[i]);
+    if (now.link.ready) {
+      (void)qj_link_poll(&now.link, &now.player);
+    }
+  }
+  (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* Bytes waiting in the out buffer; they are taken. */
+uint32_t EXPORT(x_transmit)(void) {
+  const uint32_t count = out_count;
+  out_count = 0;
+  return count;
+}
+
+uint32_t EXPORT(x_curve)(uint32_t lightness_q8) { return qj_curve((uint16_t)lightness_q8); }
+
+uint32_t EXPORT(x_crc16)(uint32_t count) {
+  uint16_t crc = 0xFFFF;
+  uint32_t i;
+  for (i = 0; i < count && i < WIRE; i++) {
+    crc = qj_crc16(crc, in[i]);
+  }
+  return crc;
+}
+
+/* in -> out; the length written */
+uint32_t EXPORT(x_cobs_encode)(uint32_t count) { return qj_cobs_encode(in, (uint8_t)count, out); }
+uint32_t EXPORT(x_cobs_decode)(uint32_t count) { return qj_cobs_decode(in, (uint8_t)count, out); }
+
+uint32_t EXPORT(x_prove_leave)(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter) {
+  return qj_prove_leave(&now.player, &proof, (uint8_t)left, (uint8_t)entered, (uint16_t)fade, (uint16_t)delay,
+                        (uint16_t)enter);
+}
+uint32_t EXPORT(x_prove_enter)(uint32_t loop, uint32_t fade) {
+  return qj_prove_enter(&now.player, &proof, (uint8_t)loop, (uint16_t)fade);
+}
+uint32_t EXPORT(x_prove_stop)(uint32_t scene, uint32_t frames) {
+  return qj_prove_stop(&now.player, &proof, (uint8_t)scene, (uint16_t)frames);
+}
+uint32_t EXPORT(x_prove_rest)(uint32_t frames) { return qj_prove_rest(&now.player, &proof, (uint16_t)frames); }
+uint32_t EXPORT(x_prove_plain)(uint32_t scene) { return qj_prove_plain(&now.player, &proof, (uint8_t)scene); }

@@ -1,0 +1,30 @@
+/* The prover: plays every transition in the core's own integers and keeps the worst differences. */
+#ifndef QJ_PROVE_H
+#define QJ_PROVE_H
+
+#include "qj_inside.h"
+
+/* Worst values of one track. Low and high are control points that were played. */
+typedef struct {
+  int32_t d1, d2, d3, low, high;
+} qj_worst;
+
+typedef struct {
+  qj_worst track[QJ_MAX_TRACKS];
+} qj_proof;
+
+/* Each starts from an opened player, which stays as it is, and fills the proof. Returns 0 for a bad argument. */
+
+/* From loop `left` in full swing, at every common knot, into `entered` (QJ_NONE = rest). */
+uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uint8_t entered, uint16_t fade,
+                       uint16_t delay, uint16_t enter);
+/* Into a loop from rest. */
+uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uint16_t fade);
+/* The stop, begun at every common knot of a scene or loop. */
+uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames);
+/* Rest-to-rest from parked and from every control point of low..high. */
+uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames);
+/* A scene played whole from rest, or a loop for two turns in full swing: no transition, as a comparison. */
+uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene);
+
+#endif
