@@ -16,8 +16,10 @@ from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import COMMON_FRAMES
 
 Points = NDArray[np.int64]
-#: Points of the window, and differences up to the third that reach beyond the last faded point.
+#: Points that the window holds already when a fade begins.
 _WINDOW = 3
+#: Frames watched after a fade is over: its last points leave every window, and two common knots more.
+_TAIL_FRAMES = 6 * COMMON_FRAMES
 
 
 @dataclass(frozen=True)
@@ -58,12 +60,13 @@ def scaled(w: Points, d: Points) -> Points:
 
 
 def worst(points: Points) -> Worst:
-    """Extremes over every row and difference of ``points`` (moments, m >= 4)."""
-    d1 = np.diff(points, axis=-1)
-    d2 = np.diff(d1, axis=-1)
-    d3 = np.diff(d2, axis=-1)
-    largest = [int(np.abs(d).max()) for d in (d1, d2, d3)]
-    return Worst(int(points.min()), int(points.max()), largest[0], largest[1], largest[2])
+    """Extremes over the points that a fade makes, and over every difference that ends at one of them.
+
+    ``points`` is (moments, m >= 4); points 0..2 were made before and are certified with their scene.
+    """
+    made = points[..., _WINDOW:]
+    largest = [int(np.abs(np.diff(points, n=order)[..., _WINDOW - order :]).max()) for order in (1, 2, 3)]
+    return Worst(int(made.min()), int(made.max()), largest[0], largest[1], largest[2])
 
 
 def played(plan: TrackPlan, start: Points, length: int) -> Points:
@@ -84,12 +87,12 @@ def _moments(plan: TrackPlan) -> Points:
     """The track's knot at each common knot of the scene, (moments,)."""
     spans = len(plan.points) if plan.loop else len(plan.points) - _WINDOW
     step = COMMON_FRAMES // plan.spec.knot_frames
-    return np.arange(0, spans if plan.loop else spans + 1, step, dtype=np.int64)
+    return np.arange(0, spans, step, dtype=np.int64)
 
 
 def _length(spec: TrackSpec, frames: int) -> int:
-    """Points until every difference up to the third lies beyond a fade that ends after ``frames``."""
-    return frames // spec.knot_frames + 2 * _WINDOW
+    """Points to watch for a fade that ends after ``frames``."""
+    return (frames + _TAIL_FRAMES) // spec.knot_frames + _WINDOW
 
 
 def _frames_after(spec: TrackSpec, length: int, delay_frames: int = 0) -> Points:
