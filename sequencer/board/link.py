@@ -33,6 +33,8 @@ STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
 NO_SCENE = 255
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
+#: Less than this is no time left: a simulated board's clock counts in whole steps.
+TICK_S = 1e-5
 
 
 def _name(names: tuple[str, ...], number: int) -> str:
@@ -128,7 +130,7 @@ class Link:
     def listen_for_hello(self, quiet_s: float = QUIET_S) -> Hello | None:
         """The hello that a reset board sends by itself, or None; sends nothing."""
         end = self._port.now_s() + quiet_s
-        while (left := end - self._port.now_s()) > 0:
+        while (left := end - self._port.now_s()) >= TICK_S:
             for message in self._receive(min(left, 0.05)):
                 if message.name == "hello":
                     return hello_of(message)
@@ -226,7 +228,7 @@ class Link:
         while not self._reports:
             left = end - self._port.now_s()
             self._inbox.extend(self._receive(max(0.0, min(left, 0.05))))
-            if left <= 0:
+            if left < TICK_S:
                 break
         found = list(self._reports)
         self._reports.clear()
@@ -306,7 +308,7 @@ class Link:
                     if message.seq == self._seq:
                         return message
                 left = end - self._port.now_s()
-                if left <= 0:
+                if left < TICK_S:
                     break
                 self._inbox.extend(self._receive(left))
         return None

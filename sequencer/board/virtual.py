@@ -8,6 +8,7 @@ board while the trap page is in place.
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections import deque
 from collections.abc import Callable, Generator
@@ -272,7 +273,7 @@ class VirtualTransport:
         """Bytes from the board; time passes until there are ``size`` or ``timeout_s`` is over."""
         self._plugged()
         board = self.board
-        end = board.now_us + round(timeout_s * 1e6)
+        end = board.now_us + math.ceil(timeout_s * 1e6)
         got = bytearray(board.take(size, self._baud))
         while len(got) < size and board.now_us < end:
             due = board.next_us()

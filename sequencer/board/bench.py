@@ -1,0 +1,159 @@
+"""Jogging one servo or lamp by keys, on a board that carries the player and no show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from sequencer.board.link import FAULTS, Hello, Link
+
+Kind = Literal["servo", "lamp"]
+#: The fault of a player that found no show: what the bench needs.
+NO_IMAGE = FAULTS.index("no show on the board")
+
+#: A servo's range on the bench: common practice for hobby servos; the horn is off.
+LOW_US, CENTRE_US, HIGH_US = 500, 1500, 2500
+SMALL_US, BIG_US = 5, 50
+SMALL_LIGHT, BIG_LIGHT = 2, 20
+
+HELP = {
+    "servo": "left/right or -/+ small step, down/up or [/] big step, c centre, 0 pulses off, "
+    "l record low end, h record high end, m record centre, q quit",
+    "lamp": "left/right or -/+ small step, down/up or [/] big step, 0 off, q quit",
+}
+#: Keys by name -> (sign, big step).
+STEPS = {
+    "left": (-1, False),
+    "-": (-1, False),
+    "right": (1, False),
+    "+": (1, False),
+    "=": (1, False),
+    "down": (-1, True),
+    "[": (-1, True),
+    "up": (1, True),
+    "]": (1, True),
+}
+
+
+def ready_for_bench(hello: Hello) -> bool:
+    """Whether the board carries a player without a show."""
+    return hello.fault == NO_IMAGE
+
+
+@dataclass
+class Jog:
+    """One pin being moved. :meth:`press` takes a key's name and returns the line to show, or None to quit."""
+
+    link: Link
+    kind: Kind
+    pin: int
+    value: int = CENTRE_US
+    on: bool = False
+    low_us: int | None = None
+    high_us: int | None = None
+    centre_us: int | None = None
+    _fitted: bool = field(default=False, repr=False)
+
+    def start(self) -> str:
+        """Go to the middle (a servo) or to half (a lamp)."""
+        self.value = CENTRE_US if self.kind == "servo" else 100
+        self._go()
+        return self.line()
+
+    def press(self, key: str) -> str | None:
+        """Do what a key says; the line to show, None when it was quit."""
+        key = key.casefold() if len(key) > 1 else key.lower()
+        if key in ("q", "quit", "esc"):
+            return None
+        if key == "0":
+            self.stop()
+            return self.line()
+        if key in STEPS:
+            sign, big = STEPS[key]
+            self.value = self._limited(self.value + sign * self._step(big))
+            self._go()
+            return self.line()
+        if self.kind == "servo":
+            return self._servo_key(key)
+        return HELP[self.kind]
+
+    def stop(self) -> None:
+        """Pulses off, light off."""
+        if self.kind == "servo":
+            self.link.bench_servo(self.pin, 0)
+        else:
+            self.link.bench_lamp(self.pin, 0)
+        self.on = False
+
+    def line(self) -> str:
+        """Where it is now, and what has been recorded."""
+        if self.kind == "lamp":
+            return f"D{self.pin}: {self.value / 2:g} % lightness" if self.on else f"D{self.pin}: off"
+        marks = [
+            f"{label} {value}"
+            for label, value in (("low", self.low_us), ("centre", self.centre_us), ("high", self.high_us))
+            if value is not None
+        ]
+        said = f"D{self.pin}: {self.value} us" if self.on else f"D{self.pin}: no pulses"
+        return said + (f"   recorded: {', '.join(marks)}" if marks else "")
+
+    def problems(self) -> list[str]:
+        """What does not go together in the recorded values, in words."""
+        if self.low_us is not None and self.high_us is not None and self.low_us >= self.high_us:
+            return [
+                f"the low end ({self.low_us} us) is not below the high end ({self.high_us} us): record again"
+            ]
+        centre = self.centre_us
+        if centre is not None and not (self.low_us or LOW_US) <= centre <= (self.high_us or HIGH_US):
+            return [f"the centre ({centre} us) is not between the ends: record again"]
+        return []
+
+    def figure_lines(self, name: str = "NAME") -> str:
+        """The lines to paste into figure.toml."""
+        lines = [f"[servos.{name}]", f"pin = {self.pin}"]
+        centre = self.centre_us
+        if centre is None and self.low_us is None and self.high_us is None:
+            return ""
+        lines.append(f"centre_us = {centre if centre is not None else CENTRE_US}")
+        if self.low_us is not None and self.high_us is not None:
+            lines.append(f"ends_us = [{self.low_us}, {self.high_us}]")
+        return "\n".join(lines)
+
+    def _servo_key(self, key: str) -> str:
+        if key == "c":
+            self.value = CENTRE_US
+            self._go()
+            if not self._fitted:
+                self._fitted = True
+                return (
+                    self.line() + "\nnow fit the horn: the nearest tooth to square "
+                    "(25 teeth are 14.4 deg apart); then step to square and press m"
+                )
+            return self.line()
+        if not self.on and key in ("l", "h", "m"):
+            return "no pulses: the servo is not at a known place; step first"
+        if key == "l":
+            self.low_us = self.value
+        elif key == "h":
+            self.high_us = self.value
+        elif key == "m":
+            self.centre_us = self.value
+        else:
+            return HELP[self.kind]
+        return "\n".join([self.line(), *self.problems()])
+
+    def _step(self, big: bool) -> int:
+        if self.kind == "servo":
+            return BIG_US if big else SMALL_US
+        return BIG_LIGHT if big else SMALL_LIGHT
+
+    def _limited(self, value: int) -> int:
+        low, high = (LOW_US, HIGH_US) if self.kind == "servo" else (0, 200)
+        return max(low, min(high, value))
+
+    def _go(self) -> None:
+        if self.kind == "servo":
+            self.link.bench_servo(self.pin, self.value)
+        else:
+            self.link.bench_lamp(self.pin, self.value)
+        self.on = True

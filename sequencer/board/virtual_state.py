@@ -1,0 +1,75 @@
+"""Where the virtual board's flash is kept between commands.
+
+``flash --port virtual`` and a later ``trigger --port virtual`` are two processes; the builder expects
+one board. Its 32 KB live in a file in the user's cache folder, or in the file that is named.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import tempfile
+from pathlib import Path
+
+from sequencer.errors import Fault, ImageError
+
+
+def state_path() -> Path:
+    """The virtual board's file: below XDG_CACHE_HOME, the platform's cache folder otherwise."""
+    chosen = os.environ.get("XDG_CACHE_HOME")
+    if chosen:
+        base = Path(chosen)
+    elif sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Caches"
+    else:
+        base = Path.home() / ".cache"
+    return base / "quarterjack" / "virtual_uno.flash"
+
+
+class FlashFile:
+    """A flash content in a file: read once, written as a whole and only when it changed."""
+
+    def __init__(self, path: Path, size: int) -> None:
+        """Read it; a file that is not there is blank flash.
+
+        Raises:
+            ImageError: the file has another size, so it is not a virtual board's flash.
+
+        """
+        self._path = path
+        try:
+            content = path.read_bytes()
+        except FileNotFoundError:
+            content = b"\xff" * size
+        if len(content) != size:
+            raise ImageError(
+                Fault(
+                    "this is not the flash of a virtual board",
+                    file=str(path),
+                    quantity="bytes",
+                    value=str(len(content)),
+                    limit=str(size),
+                    remedy="delete the file, or name another one",
+                )
+            )
+        self.content = bytearray(content)
+        self._saved = content
+
+    def save(self) -> None:
+        """Write the content if it changed: to a temporary file first, then renamed."""
+        if self.content == self._saved:
+            return
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=self._path.parent, prefix=self._path.name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(self.content)
+            Path(name).replace(self._path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                Path(name).unlink()
+            raise
+        self._saved = bytes(self.content)
