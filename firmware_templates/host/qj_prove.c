@@ -1,6 +1,6 @@
 #include "qj_prove.h"
 
-/* Frames played on after a transition is over: four common knots. */
+/* Frames until a window that began somewhere else holds only what plays now. */
 #define TAIL 24
 
 static void nothing_yet(qj_proof *out) {
@@ -22,21 +22,41 @@ static void keep_larger(int32_t *worst, int32_t value) {
   }
 }
 
-/* Differences that end at c3; the earlier ones were seen when their points were new. */
+static void watch_point(qj_worst *w, int32_t c) {
+  if (c < w->low) {
+    w->low = c;
+  }
+  if (c > w->high) {
+    w->high = c;
+  }
+}
+
+/* Differences that end at c3. */
 static void watch_window(qj_worst *w, int32_t c0, int32_t c1, int32_t c2, int32_t c3) {
   keep_larger(&w->d1, c3 - c2);
   keep_larger(&w->d2, c3 - 2 * c2 + c1);
   keep_larger(&w->d3, c3 - 3 * c2 + 3 * c1 - c0);
-  if (c3 < w->low) {
-    w->low = c3;
-  }
-  if (c3 > w->high) {
-    w->high = c3;
+  watch_point(w, c3);
+}
+
+/* The three points in each window when a transition begins. */
+static void watch_start(const qj_player *p, qj_proof *out) {
+  uint8_t t;
+  for (t = 0; t < p->tracks; t++) {
+    const int16_t *const c = p->window[t];
+    qj_worst *const w = &out->track[t];
+    watch_point(w, c[1]);
+    watch_point(w, c[2]);
+    watch_point(w, c[3]);
+    keep_larger(&w->d1, c[2] - c[1]);
+    keep_larger(&w->d1, c[3] - c[2]);
+    keep_larger(&w->d2, c[3] - 2 * c[2] + c[1]);
   }
 }
 
-/* One frame, as qj_tick() makes it, of the tracks alone. Nothing is watched without a proof. */
-static void step(qj_player *p, qj_proof *out) {
+/* One frame, as qj_tick() makes it, of the tracks alone. A track is watched while `left`, the frames until
+ * the fade's end, is at least -2 n: up to the first third difference that holds nothing faded. */
+static void step(qj_player *p, qj_proof *out, int32_t left) {
   uint8_t t;
   p->phase = p->phase == QJ_COMMON_FRAMES - 1 ? 0 : (uint8_t)(p->phase + 1);
   if (p->phase == 0) {
@@ -45,16 +65,26 @@ static void step(qj_player *p, qj_proof *out) {
   qj_knots(p);
   for (t = 0; out != 0 && t < p->tracks; t++) {
     const int16_t *const c = p->window[t];
-    if (p->phase % qj_knot_frames(t) == 0) {
+    const uint8_t n = qj_knot_frames(t);
+    if (p->phase % n == 0 && left >= -2 * (int32_t)n) {
       watch_window(&out->track[t], c[0], c[1], c[2], c[3]);
     }
   }
   (void)qj_clocks(p);
 }
 
-static void steps(qj_player *p, qj_proof *out, uint32_t frames) {
+static void unwatched(qj_player *p, uint32_t frames) {
   for (; frames > 0; frames--) {
-    step(p, out);
+    step(p, 0, 0);
+  }
+}
+
+/* A transition that has just been begun and whose last faded frame is `end`. */
+static void watched(qj_player *p, qj_proof *out, uint32_t end) {
+  int32_t left = (int32_t)end;
+  watch_start(p, out);
+  for (; left >= -QJ_CLEAN_FRAMES; left--) {
+    step(p, out, left);
   }
 }
 
@@ -79,7 +109,7 @@ static void at_rest(qj_player *p, const qj_player *opened) {
 static void in_loop(qj_player *p, const qj_player *opened, uint8_t loop) {
   at_rest(p, opened);
   qj_layer_begin(&p->layer[p->current], loop, p->tracks);
-  steps(p, 0, TAIL);
+  unwatched(p, TAIL);
 }
 
 static uint8_t known(const qj_player *opened, uint8_t scene) {
@@ -110,8 +140,8 @@ uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uin
   for (knots = (uint16_t)(base.layer[base.current].frames / QJ_COMMON_FRAMES); knots > 0; knots--) {
     qj_player p = base;
     qj_leave(&p, entered, fade, delay, enter);
-    steps(&p, out, end + (uint32_t)(QJ_CLEAN_FRAMES + TAIL));
-    steps(&base, 0, QJ_COMMON_FRAMES);
+    watched(&p, out, end);
+    unwatched(&base, QJ_COMMON_FRAMES);
   }
   return 1;
 }
@@ -124,7 +154,7 @@ uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uin
   }
   at_rest(&p, opened);
   qj_from_rest(&p, loop, fade);
-  steps(&p, out, (uint32_t)fade + (uint32_t)(QJ_CLEAN_FRAMES + TAIL));
+  watched(&p, out, fade);
   return 1;
 }
 
@@ -141,11 +171,11 @@ uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uin
     at_rest(&base, opened);
     qj_layer_begin(&base.layer[base.current], scene, base.tracks);
   }
-  for (knots = (uint16_t)(base.layer[base.current].frames / QJ_COMMON_FRAMES); knots > 0; knots--) {
+  for (knots = (uint16_t)(base.layer[base.current].frames / QJ_COMMON_FRAMES + 1); knots > 0; knots--) {
     qj_player p = base;
     qj_begin(&p, QJ_STOP, frames);
-    steps(&p, out, (uint32_t)frames + (uint32_t)(QJ_CLEAN_FRAMES + TAIL));
-    steps(&base, 0, QJ_COMMON_FRAMES);
+    watched(&p, out, frames);
+    unwatched(&base, QJ_COMMON_FRAMES);
   }
   return 1;
 }
@@ -155,6 +185,7 @@ static void rest_from(qj_worst *w, int16_t from, int16_t rest, uint8_t n, uint16
   int16_t c1 = from;
   int16_t c2 = from;
   uint32_t f;
+  watch_point(w, from);
   for (f = n; f < (uint32_t)frames + (uint32_t)4 * n; f += n) {
     const int16_t c3 = qj_blend(rest, qj_weight((uint16_t)f, frames), from, rest);
     watch_window(w, c0, c1, c2, c3);
@@ -192,11 +223,11 @@ uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene) {
   }
   if (qj_is_loop(scene)) {
     in_loop(&p, opened, scene);
-    steps(&p, out, (uint32_t)2 * p.layer[p.current].frames);
+    watched(&p, out, p.layer[p.current].frames);
   } else {
     at_rest(&p, opened);
     qj_layer_begin(&p.layer[p.current], scene, p.tracks);
-    steps(&p, out, (uint32_t)p.layer[p.current].frames + (uint32_t)TAIL);
+    watched(&p, out, p.layer[p.current].frames);
   }
   return 1;
 }

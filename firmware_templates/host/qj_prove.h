@@ -13,7 +13,10 @@ typedef struct {
   qj_worst track[QJ_MAX_TRACKS];
 } qj_proof;
 
-/* Each starts from an opened player, which stays as it is, and fills the proof. Returns 0 for a bad argument. */
+/* What is looked at: the three points in a track's window when the transition begins, and every point and
+ * difference from there until nothing faded is left in a third difference.
+ *
+ * Each starts from an opened player, which stays as it is, and fills the proof. Returns 0 for a bad argument. */
 
 /* From loop `left` in full swing, at every common knot, into `entered` (QJ_NONE = rest). */
 uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uint8_t entered, uint16_t fade,
@@ -24,7 +27,7 @@ uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uin
 uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames);
 /* Rest-to-rest from parked and from every control point of low..high. */
 uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames);
-/* A scene played whole from rest, or a loop for two turns in full swing: no transition, as a comparison. */
+/* A scene played whole from rest, or a turn of a loop in full swing: no transition, as a comparison. */
 uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene);
 
 #endif

@@ -1,0 +1,32 @@
+"""One frame as the compiled core writes it: the layout of ``row`` in firmware_templates/host/qj_export.c."""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: As in qj_core.h and qj_export.c.
+MAX_TRACKS, MAX_LAMPS, HAPPENINGS, ROWS, WIRE = 12, 6, 4, 4096, 4096
+IMAGE_ROOM = 1 << 20
+
+ROW = np.dtype(
+    [
+        ("state", "u1"),
+        ("scene", "u1"),
+        ("switches", "u1"),
+        ("happenings", "u1"),
+        ("frame", "<u2"),
+        ("phase", "<u2"),
+        ("what", "u1", (HAPPENINGS,)),
+        ("told_scene", "u1", (HAPPENINGS,)),
+        ("input", "u1", (HAPPENINGS,)),
+        ("cue", "<u2", (HAPPENINGS,)),
+        ("pulse", "<u2", (MAX_TRACKS,)),
+        ("window", "<i2", (MAX_TRACKS, 4)),
+        ("motion", "<i4", (MAX_TRACKS, 4)),
+        ("duty", "<u2", (MAX_LAMPS,)),
+        ("lightness", "<u2", (MAX_LAMPS,)),
+    ]
+)
+
+#: low, high follow the three differences in qj_prove.h.
+WORST = np.dtype([("d1", "<i4"), ("d2", "<i4"), ("d3", "<i4"), ("low", "<i4"), ("high", "<i4")])
