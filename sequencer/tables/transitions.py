@@ -14,6 +14,7 @@ from typing import Protocol
 import numpy as np
 
 from sequencer.errors import Fault, PlanError
+from sequencer.motion.certificate import merge
 from sequencer.motion.model import (
     Certificate,
     PositionQuantity,
@@ -277,7 +278,7 @@ def with_transitions(
     for proof in table.proofs:
         have = merged.get(proof.track)
         new = _as_certificate(proof, specs[proof.track])
-        merged[proof.track] = new if have is None else _worse(have, new)
+        merged[proof.track] = new if have is None else merge([have, new])
     return merged
 
 
@@ -289,22 +290,4 @@ def _as_certificate(proof: Proof, spec: TrackSpec) -> TrackCertificate:
         velocity=Quantity(found.d1, spec.bounds[0], label),
         acceleration=Quantity(found.d2, spec.bounds[1], label),
         jerk=Quantity(found.d3, spec.bounds[2], label),
-    )
-
-
-def _worse(one: TrackCertificate, other: TrackCertificate) -> TrackCertificate:
-    def larger(a: Quantity, b: Quantity) -> Quantity:
-        return b if b.max > a.max else a
-
-    def room(p: PositionQuantity) -> int:
-        return min(p.min - p.lower, p.bound - p.max)
-
-    a, b = one.position, other.position
-    scene = b.scene if room(b) < room(a) else a.scene
-    return TrackCertificate(
-        track=one.track,
-        position=PositionQuantity(min(a.min, b.min), a.lower, max(a.max, b.max), a.bound, scene),
-        velocity=larger(one.velocity, other.velocity),
-        acceleration=larger(one.acceleration, other.acceleration),
-        jerk=larger(one.jerk, other.jerk),
     )
