@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +15,7 @@ from sequencer.finding import Finding
 from sequencer.view.model import AxisCurve, LampCurve, SceneView, SwitchCurve, TrackLink
 
 MakeScene = Callable[..., SceneView]
+Browser = Callable[..., str]
 
 
 def _ease(times: NDArray[np.float64], at_s: float, over_s: float) -> NDArray[np.float64]:
@@ -111,3 +115,28 @@ def make_scene(
 def scene() -> MakeScene:
     """The maker itself, so that a test says what matters to it."""
     return make_scene
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Browser:
+    """Opens a page in a real browser without a network and gives the document it became."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.fail(
+            "this test drives a browser; install it: apt-get install -y --no-install-recommends chromium"
+        )
+
+    def opened(file: Path, fragment: str = "") -> str:
+        profile = tmp_path / "profile"
+        command = [
+            program,
+            *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+            *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+            *("--host-resolver-rules=MAP * ~NOTFOUND", f"--user-data-dir={profile}"),
+            *("--virtual-time-budget=20000", "--dump-dom", f"{file.as_uri()}{fragment}"),
+        ]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+        assert 'data-ready="yes"' in done.stdout, done.stderr[-2000:]
+        return done.stdout
+
+    return opened

@@ -1,2 +1,141 @@
 "use strict";
-class PlayerCore { static async starter() { throw new Error("not here"); } }
+/* The player core (WebAssembly) playing the show image: the same integers that the board puts out.
+ *
+ * A row is one frame; its layout is that of `row` in the core's export file, checked by its size.
+ */
+
+const MOST = { tracks: 12, lamps: 6, happenings: 4 };
+const COMMON_FRAMES = 6;
+const UNO = 1;
+const ROWS = 4096;   /* as many as the core plays in one call */
+const FAULTS = ["", "there is no show image", "the show image is of another version", "the show image is damaged (its check sum differs)",
+  "the show image does not make sense", "the show image is for another board"];
+const STATES = ["boot", "settle", "idle", "scene", "hold", "fault"];
+
+const AT = (() => {
+  const at = { state: 0, scene: 1, switches: 2, frame: 4, phase: 6 };
+  let next = 8 + 3 * MOST.happenings + 2 * MOST.happenings;
+  const take = (name, size, count) => { next = Math.ceil(next / Math.min(size, 4)) * Math.min(size, 4); at[name] = next; next += size * count; };
+  take("pulse", 2, MOST.tracks);
+  take("window", 2, 4 * MOST.tracks);
+  take("motion", 4, 4 * MOST.tracks);
+  take("duty", 2, MOST.lamps);
+  take("lightness", 2, MOST.lamps);
+  at.size = Math.ceil(next / 4) * 4;
+  return at;
+})();
+
+/* Names and lengths from the image itself (FORMAT.md: header, scene records, names). */
+function readImage(image) {
+  const view = new DataView(image.buffer, image.byteOffset, image.byteLength);
+  const counts = { tracks: 14, lamps: 15, switches: 16, inputs: 17, scenes: 18 };
+  const read = { scenesAt: view.getUint32(48, true), fadeIn: [], frames: [] };
+  let at = view.getUint32(56, true);
+  const name = () => {
+    const length = image[at], text = new TextDecoder().decode(image.subarray(at + 1, at + 1 + length));
+    at += 1 + length;
+    return text;
+  };
+  read.figure = name();
+  for (const [kind, place] of Object.entries(counts)) read[kind] = Array.from({ length: image[place] }, name);
+  read.scenes.forEach((_, index) => {
+    read.frames.push(view.getUint32(read.scenesAt + 12 * index + 4, true));
+    read.fadeIn.push(view.getUint16(read.scenesAt + 12 * index + 10, true));
+  });
+  return read;
+}
+
+class PlayerCore {
+  /* Makes a function that gives a freshly opened player; throws in plain words when it cannot run. */
+  static async starter(module, image) {
+    const { exports } = await WebAssembly.instantiate(module, {});
+    if (exports.x_row_size() !== AT.size) throw new Error("the page and its player were built from different versions");
+    new Uint8Array(exports.memory.buffer, exports.x_image(), image.length).set(image);
+    const fault = exports.x_open(image.length, UNO);
+    if (fault !== 0) throw new Error(FAULTS[fault] ?? `the player reports fault ${fault}`);
+    const names = readImage(image);
+    return () => {
+      exports.x_open(image.length, UNO);
+      return new PlayerCore(exports, names);
+    };
+  }
+
+  constructor(exports, names) {
+    this.exports = exports;
+    this.names = names;
+  }
+
+  cue(scene, repeats) {
+    return this.exports.x_cue(1, scene, repeats);
+  }
+
+  /* Plays `frames` frames; gives one object a frame. */
+  play(frames) {
+    const out = [];
+    while (out.length < frames) {
+      const count = this.exports.x_play(Math.min(ROWS, frames - out.length));
+      const view = new DataView(this.exports.memory.buffer, this.exports.x_rows(), count * AT.size);
+      for (let row = 0; row < count; row++) out.push(this.row(view, row * AT.size));
+    }
+    return out;
+  }
+
+  row(view, at) {
+    const many = (count, place, size, read) => Array.from({ length: count }, (_, index) => read.call(view, at + place + size * index, true));
+    const { tracks, lamps } = this.names;
+    return {
+      state: view.getUint8(at + AT.state),
+      scene: view.getUint8(at + AT.scene),
+      switches: view.getUint8(at + AT.switches),
+      frame: view.getUint16(at + AT.frame, true),
+      phase: view.getUint16(at + AT.phase, true),
+      pulse: many(tracks.length, AT.pulse, 2, view.getUint16),
+      window: many(4 * tracks.length, AT.window, 2, view.getInt16),
+      motion: many(4 * tracks.length, AT.motion, 4, view.getInt32),
+      duty: many(lamps.length, AT.duty, 2, view.getUint16),
+      lightness: many(lamps.length, AT.lightness, 2, view.getUint16),
+    };
+  }
+}
+
+/* One scene as the board plays it from rest: a row for each of its frames.
+ *
+ * A cue that waits through boot and settling is the first thing played, so nothing of the idle loop is
+ * mixed in. Of a loop the first whole turn after its fade-in is shown.
+ */
+function playScene(core, scene) {
+  const index = core.names.scenes.indexOf(scene.name);
+  if (index < 0) return null;
+  const frames = core.names.frames[index];
+  core.cue(index, scene.loop ? 0 : 1);
+  const clean = scene.loop ? core.names.fadeIn[index] + 3 * COMMON_FRAMES : 0;
+  const rows = [];
+  let entered = -1, begin = -1;
+  for (let block = 0; begin < 0 && block < 64; block++) {
+    const from = rows.length;
+    rows.push(...core.play(ROWS / 8));
+    for (let at = from; at < rows.length && begin < 0; at++) {
+      if (rows[at].scene !== index || rows[at].frame !== 1 % frames) continue;
+      if (entered < 0) entered = at;
+      if (at - entered >= clean) begin = at;
+    }
+  }
+  if (begin < 0) return null;
+  if (rows.length < begin + frames) rows.push(...core.play(begin + frames - rows.length));
+  return rows.slice(begin, begin + frames);
+}
+
+/* For the tests: "FRAMES,scene@frame,..." plays FRAMES frames from power-up with cues at those frames; columns of integers. */
+function report(core, script) {
+  const [frames, ...cues] = script.split(",");
+  const rows = [], results = [];
+  for (const cue of cues) {
+    const [scene, frame] = cue.split("@").map(Number);
+    rows.push(...core.play(frame - rows.length));
+    results.push(core.cue(scene, 1));
+  }
+  rows.push(...core.play(Number(frames) - rows.length));
+  const columns = { results, names: core.names };
+  for (const key of Object.keys(rows[0])) columns[key] = rows.map((row) => row[key]);
+  return columns;
+}

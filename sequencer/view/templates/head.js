@@ -5,8 +5,8 @@
  * x goes to the viewer's right (the figure's left), y up, z toward the viewer.
  */
 
-const RADII = [62, 80, 66];
-const HINGE = [0, -10, -8];   /* the jaw turns about a line through here */
+const RADII = [70, 90, 74];
+const HINGE = [0, -12, -8];   /* the jaw turns about a line through here */
 const MOTIONS = ["turn", "nod", "tilt", "jaw"];
 
 function onHead(across_deg, up_deg, out = 1) {
@@ -57,7 +57,7 @@ class Head {
     const open = Math.max(0, angle.jaw);
     const place = (point) => {
       const [x, y, z] = spinY(spinX(spinZ(point, angle.tilt), angle.nod), angle.turn);
-      return [this.size / 2 + x, 150 - y, z];
+      return [this.size / 2 + x, 142 - y, z];
     };
     const jaw = (point) => {
       const about = point.map((value, index) => value - HINGE[index]);
@@ -65,15 +65,16 @@ class Head {
     };
     const colour = this.colours(), pen = this.pen;
     pen.clearRect(0, 0, this.size, this.size);
-    this.fill([[118, 205, 0], [182, 205, 0], [205, 292, 0], [95, 292, 0]], colour("shade"));
+    this.fill([[122, 190, 0], [178, 190, 0], [184, 262, 0], [116, 262, 0]], colour("shade"));
+    this.fill([[104, 252, 0], [196, 252, 0], [262, 300, 0], [38, 300, 0]], colour("cap"));
     this.skull(place, colour("skin"));
     const arc = (up, from, to, how, out) => Array.from({ length: 17 }, (_, index) => how(onHead(from + ((to - from) * index) / 16, up, out)));
     this.fill([...arc(-30, -62, 62, place), ...arc(-36, 62, -62, jaw, 0.98)], colour("mouth"));
     const chin = Array.from({ length: 17 }, (_, index) => {
-      const turned = -62 + (124 * index) / 16;
-      return jaw(onHead(turned, -36 - 50 * Math.cos((turned * Math.PI) / 150), 1.06));
+      const turned = -66 + (132 * index) / 16;
+      return jaw(onHead(turned, -34 - 50 * Math.cos((turned * Math.PI) / 140), 1.1));
     });
-    this.fill([...arc(-36, -62, 62, jaw, 1.0), ...chin.reverse()], colour("shade"));
+    this.fill([...arc(-36, -62, 62, jaw, 1.0), ...chin.reverse()], colour("beard"));
     this.fill([onHead(-7, 10), onHead(7, 10), onHead(12, -14), onHead(0, -12, 1.28), onHead(-12, -14)].map(place), colour("shade"));
     [[-27, 0], [27, 1]].forEach(([across, index]) => this.eye(place, across, eyes[index], colour));
     this.cap(place, colour);
@@ -144,7 +145,7 @@ class Head {
     };
     this.fill(hull([...ring(44, 1.08), ...ring(62, 1.2), ...ring(80, 1.16)]), colour("cap"));
     const band = (up, out) => ring(up, out).filter((point) => point[2] > -12);
-    this.fill([...band(34, 1.05), ...band(48, 1.08).reverse()], colour("ink"));
+    this.fill([...band(34, 1.05), ...band(48, 1.08).reverse()], colour("band"));
   }
 }
 

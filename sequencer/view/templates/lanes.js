@@ -110,8 +110,10 @@ class Lanes {
 
   dot(name, place) {
     const node = document.createElementNS(SVG, "circle");
-    node.setAttribute("r", 4);
+    node.setAttribute("r", 4.5);
     node.setAttribute("fill", "var(--now)");
+    node.setAttribute("stroke", "var(--card)");
+    node.setAttribute("stroke-width", 1.5);
     node.setAttribute("visibility", "hidden");
     this.dots.set(name, { node, place });
   }

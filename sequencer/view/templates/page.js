@@ -83,12 +83,23 @@ class Page {
     at("repeat").checked = scene.loop;
     at("steady").checked = this.reduced || scene.flashing !== null;
     if (scene.flashing) at("flashing-words").textContent = scene.flashing;
-    this.take = this.start ? playScene(this.start(), scene, this.frames) : null;
+    this.rehearse(scene);
     this.head.fit(scene);
     this.furnish(scene);
     this.lanes.show(scene);
     this.go(0);
     this.light();
+  }
+
+  /* Let the core play the scene once; everything that moves is drawn from its rows. */
+  rehearse(scene) {
+    const core = this.start ? this.start() : null;
+    this.rows = core ? playScene(core, scene) : null;
+    this.names = core ? core.names : { tracks: [], lamps: [], switches: [] };
+    if (core && !this.rows) {
+      at("trouble").hidden = false;
+      at("trouble").textContent = `The image in this page has no scene called ${scene.name}; its curves are the plan, nothing moves.`;
+    } else if (core) at("trouble").hidden = true;
   }
 
   /* Gauges, lights and tables for one scene. */
@@ -109,7 +120,7 @@ class Page {
       return { axis, number, hand, share };
     });
     at("lights").replaceChildren();
-    const names = this.take ? this.take.names : { tracks: [], lamps: [], switches: [] };
+    const names = this.names;
     const light = (kind) => (name) => {
       const box = element(at("lights"), "div", `light ${kind}`);
       return { swatch: element(box, "i"), words: element(box, "span", "number", name), name };
@@ -187,18 +198,17 @@ class Page {
     const calm = Math.round(CALM_S / scene.frame_s);
     const frame = at("calm").checked && this.playing ? this.frame - (this.frame % calm) : this.frame;
     const angles = new Map(), shown = new Map();
-    if (this.take) {
-      const now = this.take.frames[frame];
-      names: for (const track of scene.tracks) {
-        const index = this.take.names.tracks.indexOf(track.name);
-        if (index < 0 || now.pulses[index] === 0) continue names;
-        angles.set(track.axis, (now.pulses[index] / 16 - track.zero_us) / track.us_per_deg);
+    if (this.rows) {
+      const now = this.rows[Math.min(frame, this.rows.length - 1)];
+      for (const track of scene.tracks) {
+        const index = this.names.tracks.indexOf(track.name);
+        if (index >= 0 && now.pulse[index] > 0) angles.set(track.axis, (now.pulse[index] / 16 - track.zero_us) / track.us_per_deg);
       }
       this.pulses.forEach((cell, index) => {
-        cell.textContent = now.pulses[index] ? `${(now.pulses[index] / 16).toFixed(2)} us` : "no pulse";
+        cell.textContent = now.pulse[index] ? `${(now.pulse[index] / 16).toFixed(2)} us` : "no pulse";
       });
       this.lamps.forEach((lamp, index) => {
-        lamp.lightness = at("steady").checked ? this.mean(index, frame) : now.lightness[index];
+        lamp.lightness = at("steady").checked ? this.mean(index, frame) : now.lightness[index] / 512;
         lamp.swatch.style.background = lampColour(lamp.lightness);
         lamp.words.textContent = `${lamp.name} ${lamp.lightness.toFixed(0)} %`;
         shown.set(lamp.name, lamp.lightness);
@@ -208,7 +218,7 @@ class Page {
         each.swatch.style.background = on ? "var(--switch)" : "transparent";
         each.words.textContent = `${each.name} ${on ? "on" : "off"}`;
       });
-      at("state").textContent = this.take.words;
+      at("state").textContent = `Player core: state ${STATES[now.state]}, frame ${frame + 1} of ${this.rows.length}`;
     }
     for (const { axis, number, hand, share } of this.gauges) {
       const angle = angles.get(axis.name);
@@ -224,10 +234,10 @@ class Page {
   }
 
   mean(lamp, frame) {
-    const reach = Math.round(STEADY_S / this.scene.frame_s), last = this.take.frames.length - 1;
+    const reach = Math.round(STEADY_S / this.scene.frame_s), last = this.rows.length - 1;
     let sum = 0, count = 0;
     for (let index = Math.max(0, frame - reach); index <= Math.min(last, frame + reach); index++) {
-      sum += this.take.frames[index].lightness[lamp];
+      sum += this.rows[index].lightness[lamp] / 512;
       count++;
     }
     return sum / count;
