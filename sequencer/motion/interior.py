@@ -232,14 +232,16 @@ def solve(problem: TrackProblem) -> Solution:
         return Solution(extended, problem.objective(extended), 0.0, 0)
     point = _Iterate(problem, extended)
     try:
-        for iteration in range(MAX_ITERATIONS + 1):
-            if point.optimal():
-                points = point.extended + problem.middle
-                gap = 2.0 * point.gap / point.scale
-                return Solution(points, problem.objective(points), gap, iteration)
-            if not math.isfinite(point.gap):
-                break
-            point.step()
+        # Prices of contradicting limits grow without end: overflow is the sign, not an accident.
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            for iteration in range(MAX_ITERATIONS + 1):
+                if point.optimal():
+                    points = point.extended + problem.middle
+                    gap = 2.0 * point.gap / point.scale
+                    return Solution(points, problem.objective(points), gap, iteration)
+                if not math.isfinite(point.gap):
+                    break
+                point.step()
     except NotPositiveError:
         pass
     order, row = point.hardest_row()
