@@ -18,8 +18,6 @@ from sequencer.tables.model import COMMON_FRAMES
 Points = NDArray[np.int64]
 #: Points that the window holds already when a fade begins.
 _WINDOW = 3
-#: Frames watched after a fade is over: its last points leave every window, and two common knots more.
-_TAIL_FRAMES = 6 * COMMON_FRAMES
 
 
 @dataclass(frozen=True)
@@ -60,13 +58,12 @@ def scaled(w: Points, d: Points) -> Points:
 
 
 def worst(points: Points) -> Worst:
-    """Extremes over the points that a fade makes, and over every difference that ends at one of them.
+    """Extremes over every row and difference of ``points`` (moments, m >= 4).
 
-    ``points`` is (moments, m >= 4); points 0..2 were made before and are certified with their scene.
+    The three points in the window count too: they are played while the transition runs.
     """
-    made = points[..., _WINDOW:]
-    largest = [int(np.abs(np.diff(points, n=order)[..., _WINDOW - order :]).max()) for order in (1, 2, 3)]
-    return Worst(int(made.min()), int(made.max()), largest[0], largest[1], largest[2])
+    largest = [int(np.abs(np.diff(points, n=order)).max()) for order in (1, 2, 3)]
+    return Worst(int(points.min()), int(points.max()), largest[0], largest[1], largest[2])
 
 
 def played(plan: TrackPlan, start: Points, length: int) -> Points:
@@ -91,8 +88,8 @@ def _moments(plan: TrackPlan) -> Points:
 
 
 def _length(spec: TrackSpec, frames: int) -> int:
-    """Points to watch for a fade that ends after ``frames``."""
-    return (frames + _TAIL_FRAMES) // spec.knot_frames + _WINDOW
+    """Points to watch: up to the first third difference behind a fade that ends after ``frames``."""
+    return frames // spec.knot_frames + 2 * _WINDOW
 
 
 def _frames_after(spec: TrackSpec, length: int, delay_frames: int = 0) -> Points:

@@ -25,7 +25,7 @@ from sequencer.motion.model import (
 )
 from sequencer.tables import fades
 from sequencer.tables.fades import Worst
-from sequencer.tables.model import COMMON_FRAMES, Transition
+from sequencer.tables.model import COMMON_FRAMES, NONE, Transition
 
 #: No transition may take longer than this many frames (6 s).
 LONGEST_FRAMES = 300
@@ -40,18 +40,18 @@ class Prover(Protocol):
     """The compiled player, asked for the worst of every track (in the image's order)."""
 
     def prove_leaving(
-        self, loop: int, scene: int, fade_frames: int, delay_frames: int
-    ) -> Sequence[Worst]:  # pragma: no cover - a protocol
+        self, loop: int, scene: int, fade_frames: int, delay_frames: int, fade_in_frames: int | None = None
+    ) -> Sequence[Worst]:
         """From every common knot of a loop into a scene (255: to rest)."""
-        ...
 
-    def prove_entering(self, loop: int, fade_in_frames: int) -> Sequence[Worst]:  # pragma: no cover
+    def prove_entering(self, loop: int, fade_in_frames: int) -> Sequence[Worst]:
         """From rest into phase 0 of a loop."""
-        ...
 
-    def prove_stopping(self, scene: int, stop_frames: int) -> Sequence[Worst]:  # pragma: no cover
+    def prove_stopping(self, scene: int, stop_frames: int) -> Sequence[Worst]:
         """The stored stop from every common knot of a scene."""
-        ...
+
+    def prove_settling(self, settle_frames: int) -> Sequence[Worst]:
+        """Rest-to-rest from every value between the tracks' bounds."""
 
 
 @dataclass(frozen=True)
@@ -99,11 +99,11 @@ def choose_transitions(
     Raises:
         PlanError: nothing within 6 s keeps the limits; names track, quantity, value and limit.
     """
-    search = _Search(specs, plans)
-    settle = search.settle()
-    stop = search.stop()
     if loops is None:
         loops = {scene for scene, tracks in plans.items() if any(plan.loop for plan in tracks.values())}
+    search = _Search(specs, plans, loops)
+    settle = search.settle()
+    stop = search.stop()
     in_order = [scene for scene in plans if scene in loops]
     fade_in = {loop: search.fade_in(loop) for loop in in_order}
     rows = {
@@ -115,10 +115,23 @@ def choose_transitions(
 class _Search:
     """Candidates in order, each proven for all tracks; remembers the proofs of those it took."""
 
-    def __init__(self, specs: Mapping[str, TrackSpec], plans: Plans) -> None:
+    def __init__(self, specs: Mapping[str, TrackSpec], plans: Plans, loops: Collection[str]) -> None:
         self.specs = specs
         self.plans = plans
+        self.loops = loops
         self.proofs: list[Proof] = []
+
+    def plan(self, scene: str, track: str) -> TrackPlan:
+        """The scene's plan of a track; a track that has none stays at rest."""
+        found = self.plans[scene].get(track)
+        return self.resting(scene, track) if found is None else found
+
+    def resting(self, scene: str, track: str) -> TrackPlan:
+        """A common knot of rest, going round or (between rests) for a scene."""
+        spec = self.specs[track]
+        knots = COMMON_FRAMES // spec.knot_frames
+        points = np.full(knots if scene in self.loops else knots + 3, spec.rest, dtype=np.int64)
+        return TrackPlan(spec, scene, scene in self.loops, points, 0.0, 0)
 
     def first(
         self,
@@ -133,17 +146,14 @@ class _Search:
         for candidate in candidates:
             found: dict[str, Worst] = {}
             for track in tuple(order):
-                parts = [fades.worst(item) for item in points(track, candidate)]
-                if not parts:
-                    continue
-                found[track] = _joined(parts)
+                found[track] = joined([fades.worst(item) for item in points(track, candidate)])
                 if not found[track].within(self.specs[track]):
                     failed = (track, found[track])
                     order.remove(track)
                     order.insert(0, track)  # the track that refuses one candidate likely refuses the next
                     break
             else:
-                self.proofs += [Proof(label, track, found[track]) for track in self.specs if track in found]
+                self.proofs += [Proof(label, track, found[track]) for track in self.specs]
                 return candidate
         raise _no_transition(label, self.specs, failed, remedy)
 
@@ -166,8 +176,7 @@ class _Search:
         """Frames of the stored stop, proven from every common knot of every scene."""
 
         def points(track: str, candidate: Transition) -> list[fades.Points]:
-            found = [tracks[track] for tracks in self.plans.values() if track in tracks]
-            return [fades.stopping(plan, candidate.fade_frames) for plan in found]
+            return [fades.stopping(self.plan(scene, track), candidate.fade_frames) for scene in self.plans]
 
         return self.first("stop", _fades(), points, "make the scene's moves smaller or slower").fade_frames
 
@@ -175,8 +184,7 @@ class _Search:
         """Frames of the fade from rest into a loop's phase 0."""
 
         def points(track: str, candidate: Transition) -> list[fades.Points]:
-            plan = self.plans[loop].get(track)
-            return [] if plan is None else [fades.entering(plan, candidate.fade_frames)]
+            return [fades.entering(self.plan(loop, track), candidate.fade_frames)]
 
         remedy = f"let {loop} begin nearer to home and more slowly"
         return self.first(f"rest->{loop}", _fades(), points, remedy).fade_frames
@@ -188,12 +196,9 @@ class _Search:
         in_frames = fade_in.get(scene, 0) if scene is not None else 0
 
         def points(track: str, candidate: Transition) -> list[fades.Points]:
-            left = self.plans[loop].get(track)
-            coming = entered.get(track)
+            coming = None if scene is None else self.plan(scene, track)
             fade, delay = candidate.fade_frames, candidate.delay_frames
-            if left is None:
-                return [] if coming is None or not coming.loop else [fades.entering(coming, in_frames)]
-            return [fades.leaving(left, coming, fade, delay, in_frames)]
+            return [fades.leaving(self.plan(loop, track), coming, fade, delay, in_frames)]
 
         ends = LONGEST_FRAMES if scene is None or scene in fade_in else _frames(entered)
         candidates = (
@@ -207,11 +212,10 @@ class _Search:
 
     def quickest_fade(self, loop: str) -> int:
         """The shortest fade of a loop alone; entering something meanwhile cannot make it shorter."""
-        trial = _Search(self.specs, self.plans)
+        trial = _Search(self.specs, self.plans, self.loops)
 
         def points(track: str, candidate: Transition) -> list[fades.Points]:
-            plan = self.plans[loop].get(track)
-            return [] if plan is None else [fades.leaving(plan, None, candidate.fade_frames, 0, 0)]
+            return [fades.leaving(self.plan(loop, track), None, candidate.fade_frames, 0, 0)]
 
         return trial.first(f"{loop}->rest", _fades(), points, f"make {loop} calmer").fade_frames
 
@@ -228,7 +232,8 @@ def _frames(tracks: Mapping[str, TrackPlan]) -> int:
     )
 
 
-def _joined(parts: Sequence[Worst]) -> Worst:
+def joined(parts: Sequence[Worst]) -> Worst:
+    """The worst of several."""
     return Worst(
         min(p.low for p in parts),
         max(p.high for p in parts),
@@ -265,9 +270,44 @@ def _no_transition(
     )
 
 
-def parked_within(spec: TrackSpec) -> int:
-    """Where the player's first pulse stands: the parked value, brought inside the track's bounds."""
-    return min(max(spec.parked, spec.low), spec.high)
+def confirm_transitions(
+    prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[str], table: TransitionTable
+) -> None:
+    """Ask the compiled player for every transition: it must find exactly what the search proved.
+
+    Args:
+        prover: a player that has opened the show's image.
+        specs: the tracks, in the image's order.
+        scenes: the scenes, in the image's order.
+        table: what :func:`choose_transitions` found.
+
+    Raises:
+        PlanError: the player plays something else. Then player and compiler are of different versions.
+    """
+    answers: dict[str, list[Sequence[Worst]]] = {
+        "settle": [prover.prove_settling(table.settle_frames)],
+        "stop": [prover.prove_stopping(number, table.stop_frames) for number in range(len(scenes))],
+    }
+    for loop, row in table.rows.items():
+        number, fade_in = scenes.index(loop), table.fade_in[loop]
+        answers[f"rest->{loop}"] = [prover.prove_entering(number, fade_in)]
+        for scene, item in row.items():
+            entered = NONE if scene is None else scenes.index(scene)
+            in_frames = table.fade_in.get(scene, 0) if scene is not None else 0
+            answer = prover.prove_leaving(number, entered, item.fade_frames, item.delay_frames, in_frames)
+            answers[f"{loop}->{scene or 'rest'}"] = [answer]
+    order = list(specs)
+    for proof in table.proofs:
+        played = joined([worst[order.index(proof.track)] for worst in answers[proof.label]])
+        if played != proof.worst:
+            raise PlanError(
+                Fault(
+                    f"the player plays {proof.label} on {proof.track} otherwise than planned",
+                    value=str(played),
+                    limit=str(proof.worst),
+                    remedy="install Quarterjack again: its player and its compiler do not belong together",
+                )
+            )
 
 
 def with_transitions(
