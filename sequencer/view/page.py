@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
 from sequencer.errors import UsageError
+from sequencer.player.rows import IMAGE_ROOM, ROW
 from sequencer.view import look
 from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
@@ -45,7 +46,11 @@ def scene_page(views: Sequence[SceneView], image: bytes, wasm: bytes, file: Path
         lstrip_blocks=True,
     )
     templates = resources.files("sequencer.view") / "templates"
-    show = {"figure": views[0].figure, "scenes": [_scene(view) for view in views]}
+    show = {
+        "figure": views[0].figure,
+        "scenes": [_scene(view) for view in views],
+        "layout": _row_layout(),
+    }
     text = environment.get_template("scene_page.html.j2").render(
         figure=views[0].figure,
         css=(templates / "page.css").read_text(encoding="utf-8"),
@@ -56,6 +61,15 @@ def scene_page(views: Sequence[SceneView], image: bytes, wasm: bytes, file: Path
         wasm=base64.b64encode(wasm).decode("ascii"),
     )
     replace_file(file, text.encode("utf-8"))
+
+
+def _row_layout() -> dict[str, int]:
+    """Where the fields of a row that the core writes stand, in bytes, for the page's script."""
+    fields = ROW.fields
+    assert fields is not None
+    return {"size": ROW.itemsize, "image_room": IMAGE_ROOM} | {
+        name: int(at[1]) for name, at in fields.items()
+    }
 
 
 def _scene(view: SceneView) -> dict[str, Any]:

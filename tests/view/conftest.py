@@ -126,14 +126,14 @@ def browser(tmp_path: Path) -> Browser:
             "this test drives a browser; install it: apt-get install -y --no-install-recommends chromium"
         )
 
-    def opened(file: Path, fragment: str = "") -> str:
+    def opened(file: Path, fragment: str = "", *flags: str) -> str:
         profile = tmp_path / "profile"
         command = [
             program,
             *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
             *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
             *("--host-resolver-rules=MAP * ~NOTFOUND", f"--user-data-dir={profile}"),
-            *("--virtual-time-budget=20000", "--dump-dom", f"{file.as_uri()}{fragment}"),
+            *("--virtual-time-budget=20000", *flags, "--dump-dom", f"{file.as_uri()}{fragment}"),
         ]
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
         assert 'data-ready="yes"' in done.stdout, done.stderr[-2000:]

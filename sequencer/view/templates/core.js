@@ -1,31 +1,18 @@
 "use strict";
 /* The player core (WebAssembly) playing the show image: the same integers that the board puts out.
  *
- * A row is one frame; its layout is that of `row` in the core's export file, checked by its size.
+ * A row is one frame; where its fields stand is told by the page's maker (`layout`), from the same
+ * description that Python reads rows by.
  */
 
-const MOST = { tracks: 12, lamps: 6, happenings: 4 };
 const COMMON_FRAMES = 6;
-const UNO = 1;
-const ROWS = 4096;   /* as many as the core plays in one call */
+const ANY_BOARD = 255;
+const BLOCK = 512;   /* frames played in one call; the core has room for 4096 rows */
 const FAULTS = ["", "there is no show image", "the show image is of another version", "the show image is damaged (its check sum differs)",
   "the show image does not make sense", "the show image is for another board"];
 const STATES = ["boot", "settle", "idle", "scene", "hold", "fault"];
 
-const AT = (() => {
-  const at = { state: 0, scene: 1, switches: 2, frame: 4, phase: 6 };
-  let next = 8 + 3 * MOST.happenings + 2 * MOST.happenings;
-  const take = (name, size, count) => { next = Math.ceil(next / Math.min(size, 4)) * Math.min(size, 4); at[name] = next; next += size * count; };
-  take("pulse", 2, MOST.tracks);
-  take("window", 2, 4 * MOST.tracks);
-  take("motion", 4, 4 * MOST.tracks);
-  take("duty", 2, MOST.lamps);
-  take("lightness", 2, MOST.lamps);
-  at.size = Math.ceil(next / 4) * 4;
-  return at;
-})();
-
-/* Names and lengths from the image itself (FORMAT.md: header, scene records, names). */
+/* Names and lengths from the image itself (FORMplace.md: header, scene records, names). */
 function readImage(image) {
   const view = new DataView(image.buffer, image.byteOffset, image.byteLength);
   const counts = { tracks: 14, lamps: 15, switches: 16, inputs: 17, scenes: 18 };
@@ -47,22 +34,24 @@ function readImage(image) {
 
 class PlayerCore {
   /* Makes a function that gives a freshly opened player; throws in plain words when it cannot run. */
-  static async starter(module, image) {
+  static async starter(module, image, layout) {
     const { exports } = await WebAssembly.instantiate(module, {});
-    if (exports.x_row_size() !== AT.size) throw new Error("the page and its player were built from different versions");
+    if (exports.x_row_size() !== layout.size) throw new Error("the page and its player were built from different versions");
+    if (image.length > layout.image_room) throw new Error("the show image is larger than the player takes");
     new Uint8Array(exports.memory.buffer, exports.x_image(), image.length).set(image);
-    const fault = exports.x_open(image.length, UNO);
+    const fault = exports.x_open(image.length, ANY_BOARD);
     if (fault !== 0) throw new Error(FAULTS[fault] ?? `the player reports fault ${fault}`);
     const names = readImage(image);
     return () => {
-      exports.x_open(image.length, UNO);
-      return new PlayerCore(exports, names);
+      exports.x_open(image.length, ANY_BOARD);
+      return new PlayerCore(exports, names, layout);
     };
   }
 
-  constructor(exports, names) {
+  constructor(exports, names, layout) {
     this.exports = exports;
     this.names = names;
+    this.layout = layout;
   }
 
   cue(scene, repeats) {
@@ -73,27 +62,27 @@ class PlayerCore {
   play(frames) {
     const out = [];
     while (out.length < frames) {
-      const count = this.exports.x_play(Math.min(ROWS, frames - out.length));
-      const view = new DataView(this.exports.memory.buffer, this.exports.x_rows(), count * AT.size);
-      for (let row = 0; row < count; row++) out.push(this.row(view, row * AT.size));
+      const count = this.exports.x_play(Math.min(BLOCK, frames - out.length));
+      const view = new DataView(this.exports.memory.buffer, this.exports.x_rows(), count * this.layout.size);
+      for (let row = 0; row < count; row++) out.push(this.row(view, row * this.layout.size));
     }
     return out;
   }
 
   row(view, at) {
-    const many = (count, place, size, read) => Array.from({ length: count }, (_, index) => read.call(view, at + place + size * index, true));
-    const { tracks, lamps } = this.names;
+    const many = (count, from, size, read) => Array.from({ length: count }, (_, index) => read.call(view, at + from + size * index, true));
+    const { tracks, lamps } = this.names, place = this.layout;
     return {
-      state: view.getUint8(at + AT.state),
-      scene: view.getUint8(at + AT.scene),
-      switches: view.getUint8(at + AT.switches),
-      frame: view.getUint16(at + AT.frame, true),
-      phase: view.getUint16(at + AT.phase, true),
-      pulse: many(tracks.length, AT.pulse, 2, view.getUint16),
-      window: many(4 * tracks.length, AT.window, 2, view.getInt16),
-      motion: many(4 * tracks.length, AT.motion, 4, view.getInt32),
-      duty: many(lamps.length, AT.duty, 2, view.getUint16),
-      lightness: many(lamps.length, AT.lightness, 2, view.getUint16),
+      state: view.getUint8(at + place.state),
+      scene: view.getUint8(at + place.scene),
+      switches: view.getUint8(at + place.switches),
+      frame: view.getUint16(at + place.frame, true),
+      phase: view.getUint16(at + place.phase, true),
+      pulse: many(tracks.length, place.pulse, 2, view.getUint16),
+      window: many(4 * tracks.length, place.window, 2, view.getInt16),
+      motion: many(4 * tracks.length, place.motion, 4, view.getInt32),
+      duty: many(lamps.length, place.duty, 2, view.getUint16),
+      lightness: many(lamps.length, place.lightness, 2, view.getUint16),
     };
   }
 }
@@ -111,9 +100,9 @@ function playScene(core, scene) {
   const clean = scene.loop ? core.names.fadeIn[index] + 3 * COMMON_FRAMES : 0;
   const rows = [];
   let entered = -1, begin = -1;
-  for (let block = 0; begin < 0 && block < 64; block++) {
+  for (let block = 0; begin < 0 && block < 128; block++) {
     const from = rows.length;
-    rows.push(...core.play(ROWS / 8));
+    rows.push(...core.play(BLOCK));
     for (let at = from; at < rows.length && begin < 0; at++) {
       if (rows[at].scene !== index || rows[at].frame !== 1 % frames) continue;
       if (entered < 0) entered = at;

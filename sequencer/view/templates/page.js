@@ -250,7 +250,7 @@ async function open() {
   try {
     const image = bytes(at("image").textContent.trim());
     const module = await WebAssembly.compile(bytes(at("player").textContent.trim()));
-    start = await PlayerCore.starter(module, image);
+    start = await PlayerCore.starter(module, image, show.layout);
   } catch (error) {
     at("trouble").hidden = false;
     at("trouble").textContent = `The player could not start here (${error.message}). The curves below are the plan; nothing moves.`;
