@@ -32,6 +32,9 @@ LONGEST_FRAMES = 300
 #: A fade must be over this many frames before the scene it enters ends, so that two fades never meet.
 CLEAR_FRAMES = 2 * COMMON_FRAMES
 
+#: Labels of the proofs that belong to no single scene.
+SETTLE, STOP = "settle", "stop"
+
 #: The plans of a show: scene -> track -> plan, tracks in the image's order.
 Plans = Mapping[str, Mapping[str, TrackPlan]]
 
@@ -170,7 +173,7 @@ class _Search:
             return [fades.settling(spec, starts, candidate.fade_frames)]
 
         remedy = "bring the parked pose nearer to home, or give the axis a stronger servo"
-        return self.first("settle", _fades(), points, remedy).fade_frames
+        return self.first(SETTLE, _fades(), points, remedy).fade_frames
 
     def stop(self) -> int:
         """Frames of the stored stop, proven from every common knot of every scene."""
@@ -178,7 +181,7 @@ class _Search:
         def points(track: str, candidate: Transition) -> list[fades.Points]:
             return [fades.stopping(self.plan(scene, track), candidate.fade_frames) for scene in self.plans]
 
-        return self.first("stop", _fades(), points, "make the scene's moves smaller or slower").fade_frames
+        return self.first(STOP, _fades(), points, "make the scene's moves smaller or slower").fade_frames
 
     def fade_in(self, loop: str) -> int:
         """Frames of the fade from rest into a loop's phase 0."""
@@ -285,8 +288,8 @@ def confirm_transitions(
         PlanError: the player plays something else. Then player and compiler are of different versions.
     """
     answers: dict[str, list[Sequence[Worst]]] = {
-        "settle": [prover.prove_settling(table.settle_frames)],
-        "stop": [prover.prove_stopping(number, table.stop_frames) for number in range(len(scenes))],
+        SETTLE: [prover.prove_settling(table.settle_frames)],
+        STOP: [prover.prove_stopping(number, table.stop_frames) for number in range(len(scenes))],
     }
     for loop, row in table.rows.items():
         number, fade_in = scenes.index(loop), table.fade_in[loop]
@@ -324,9 +327,14 @@ def with_transitions(
 
 def _as_certificate(proof: Proof, spec: TrackSpec) -> TrackCertificate:
     found, label = proof.worst, proof.label
+    low, high = found.low, found.high
+    if label == SETTLE:
+        # proven from every value that bounds allow, but it begins only where a stop (proven by itself)
+        # has ended or where the figure is parked, and stays between there and rest
+        low, high = sorted((spec.parked, spec.rest))
     return TrackCertificate(
         track=proof.track,
-        position=PositionQuantity(found.low, spec.low, found.high, spec.high, label),
+        position=PositionQuantity(low, spec.low, high, spec.high, label),
         velocity=Quantity(found.d1, spec.bounds[0], label),
         acceleration=Quantity(found.d2, spec.bounds[1], label),
         jerk=Quantity(found.d3, spec.bounds[2], label),
