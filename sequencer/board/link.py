@@ -8,6 +8,7 @@ nothing is sent again.
 
 from __future__ import annotations
 
+import random
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ FAULTS = (
     "the show was made for another kind of board",
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
-SCENE, IDLE, HOLD, FAULT = 3, 2, 4, 5
+BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
 NO_SCENE = 255
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
@@ -102,8 +103,9 @@ class Link:
         self._port = transport
         self._answer_s = answer_s
         self._tries = tries
-        self._seq = 0
-        self._cue = 0
+        # By chance: an earlier program's last request must not look like our first one repeated.
+        self._seq = random.randrange(256)
+        self._cue = random.randrange(0xFFFF)
         self._decoder = FrameDecoder()
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
@@ -172,7 +174,6 @@ class Link:
         if not self._met:
             self._met = True
             self._reports = deque(report for report in self._reports if report.name != "hello")
-            self._cue = self.status().cue
         return met
 
     # -- requests --------------------------------------------------------------------------------
@@ -234,8 +235,8 @@ class Link:
         self._reports.clear()
         return found
 
-    def wait_ready(self, timeout_s: float = 60.0) -> Status:
-        """Wait until the board has settled and takes cues (idle or in a scene).
+    def wait_ready(self, timeout_s: float = 60.0, *, held: bool = True) -> Status:
+        """Wait until the board has settled: idle, in a scene, or (when ``held``) in hold.
 
         Raises:
             LinkError: the board is in fault or hold, or never gets ready.
@@ -246,7 +247,7 @@ class Link:
             now = self.status()
             if now.state == FAULT:
                 raise LinkError(f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}")
-            if now.state in (IDLE, SCENE, HOLD):
+            if now.state in (IDLE, SCENE) or (held and now.state == HOLD):
                 return now
             if self._port.now_s() >= end:
                 raise LinkError(f"the board stays in {now.state_words!r} for more than {timeout_s:.0f} s")
@@ -275,16 +276,22 @@ class Link:
             if outcome is not None:
                 yield Step(status, outcome)
                 return
-            if status.cue != cue:
+            # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
+            # was reset, though its hello was lost.
+            if status.state in (BOOT, SETTLE, FAULT) or (started and status.cue != cue):
                 raise LinkError(
                     Fault(
-                        f"the cue was interrupted: the board's last cue is {status.cue}, not {cue}",
-                        remedy="another program or a reset came between; nothing was sent again",
+                        f"the cue was interrupted: the board is in {status.state_words}, its last cue "
+                        f"is {status.cue}, not {cue}",
+                        remedy="another program, an input or a reset came between; nothing was sent again",
                     )
                 )
-            here = status.state == SCENE and status.scene == scene
+            if status.state == HOLD:
+                yield Step(status, "stopped")
+                return
+            here = status.state == SCENE and status.scene == scene and status.cue == cue
             if started and not here:
-                yield Step(status, "stopped" if status.state == HOLD else "played")
+                yield Step(status, "played")
                 return
             started = started or here
             if not started and self._port.now_s() - begin > start_s:

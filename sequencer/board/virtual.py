@@ -37,7 +37,7 @@ POWER_ON, EXTERNAL, WATCHDOG = 1, 2, 8
 class PlayerCore(Protocol):
     """What the virtual board needs of the player core."""
 
-    def boot(self, image: bytes | None, reset_cause: int) -> None:
+    def boot(self, image: bytes | None, reset_cause: int) -> object:
         """Start with the image, or with none."""
 
     def receive(self, data: bytes) -> None:
@@ -80,6 +80,7 @@ class VirtualBoard:
 
     Args:
         flash: 32 768 bytes, kept and changed in place; None: blank.
+        image_base: where the image begins; the player's code lies below.
         player_crc32: which player's code the core stands for; the chip runs nothing else.
         make_player: how to get a core (once, when first needed).
         any_baud: the line has no speed (a pty or socket carries bytes as they are).
@@ -91,6 +92,7 @@ class VirtualBoard:
         flash: bytearray | None = None,
         *,
         player_crc32: int,
+        image_base: int,
         make_player: Callable[[], PlayerCore],
         any_baud: bool = False,
         faults: Faults | None = None,
@@ -100,6 +102,7 @@ class VirtualBoard:
         self.now_us = 0
         self.resets = 0
         self._player_crc32 = player_crc32
+        self._image_base = image_base
         self._make_player = make_player
         self._any_baud = any_baud
         self._core: PlayerCore | None = None
@@ -201,10 +204,10 @@ class VirtualBoard:
     def _start(self, cause: int) -> None:
         self._arriving.clear()
         self._loader = None
-        if self.flash[:2] != TRAP and zlib.crc32(self.flash[:IMAGE_BASE]) == self._player_crc32:
+        if self.flash[:2] != TRAP and zlib.crc32(self.flash[: self._image_base]) == self._player_crc32:
             if self._core is None:
                 self._core = self._make_player()
-            held = bytes(self.flash[IMAGE_BASE:IMAGE_LIMIT])
+            held = bytes(self.flash[self._image_base : IMAGE_LIMIT])
             self.mode = Mode.PLAYER
             self._wake_us = self.now_us + FRAME_US
             self._core.boot(held if held.startswith(MAGIC) else None, cause)

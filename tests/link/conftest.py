@@ -10,9 +10,10 @@ import pytest
 from sequencer.board.frames import Frame, FrameDecoder, crc16
 from sequencer.board.link import ENDED, STARTED
 from sequencer.board.messages import catalogue, decode_body, encode_body
-from sequencer.board.virtual import FLASH_BYTES, IMAGE_BASE, Faults, VirtualBoard, VirtualTransport
+from sequencer.board.virtual import FLASH_BYTES, Faults, VirtualBoard, VirtualTransport
 
 SCENE_FRAMES = 50
+IMAGE_BASE = 0x400
 
 
 class PlayerModel:
@@ -100,7 +101,6 @@ class PlayerModel:
             if fields["scene"] > 3:
                 result = 4
             else:
-                self.cue = fields["cue"]
                 self.waiting = (fields["cue"], fields["scene"], fields["repeats"])
         elif name.startswith("bench") and self.image is not None:
             result = 2
@@ -111,7 +111,7 @@ class PlayerModel:
             self.settle -= 1
             return
         if self.waiting and self.scene == 255:
-            _, self.scene, self.repeats = self.waiting
+            self.cue, self.scene, self.repeats = self.waiting
             self.waiting, self.frame = None, 0
             self._tell(STARTED)
         elif self.scene != 255:
@@ -158,6 +158,7 @@ class Bench:
         self.board = VirtualBoard(
             bytearray(content) if content is not None else None,
             player_crc32=crc,
+            image_base=IMAGE_BASE,
             make_player=lambda: self.player,
             faults=Faults(**faults),  # type: ignore[arg-type]
         )

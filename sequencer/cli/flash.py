@@ -1,0 +1,60 @@
+"""``quarterjack flash``: player and show onto the board."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sequencer.board.connect import PORT_HELP
+
+
+def command(
+    show: Annotated[Path, typer.Argument(help="The show folder.")] = Path(),
+    port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
+    state: Annotated[Path | None, typer.Option(help="Where a virtual board's flash is kept.")] = None,
+    force: Annotated[
+        bool, typer.Option(help="Compare every page, whatever the board says it carries.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Compile the show if needed, upload what differs, read it back, and wait for the board's hello."""
+    from sequencer.board.connect import open_port
+    from sequencer.board.flash import flash_board
+    from sequencer.cli.say import console, progress, say_json
+    from sequencer.show import build_show
+
+    with progress("compile") as bar:
+        built = build_show(show, bar.tell)
+        content = built.flash_bytes
+    transport = open_port(port, speed=None, state=state)
+    try:
+        with progress("flash") as bar:
+            result = flash_board(
+                transport, content, built.image_crc32, built.player_crc32, bar.pages, force=force
+            )
+    finally:
+        transport.close()
+    if as_json:
+        say_json(
+            {
+                "schema": 1,
+                "port": transport.name,
+                "outcome": result.outcome,
+                "pages": result.pages,
+                "pages_written": result.pages_written,
+                "image_crc32": f"{result.hello.image_crc:08x}",
+                "player_crc32": f"{result.hello.player_crc:08x}",
+                "figure": result.hello.figure,
+            }
+        )
+        return
+    if result.outcome == "nothing to do":
+        said = f"{transport.name} already carries this show: nothing to do"
+    else:
+        said = (
+            f"{transport.name}: {result.pages_written} of {result.pages} pages written and read back; "
+            f"the board says hello as {result.hello.figure!r}"
+        )
+    console().print(said, markup=False)
