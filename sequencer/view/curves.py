@@ -281,9 +281,10 @@ class _Block:
             mine = finding.channel == channel if besides is None else finding.channel not in besides
             if not mine:
                 continue
-            lane.axvline(finding.time_s, color=look.FINDING, lw=0.8, ls=(0, (2, 2)), zorder=4)
+            time_s = min(max(finding.time_s, 0.0), self.view.duration_s)
+            lane.axvline(time_s, color=look.FINDING, lw=0.8, ls=(0, (2, 2)), zorder=4)
             lane.plot(
-                [finding.time_s],
+                [time_s],
                 [1.0],
                 marker=look.SHAPES[finding.severity],
                 ms=6,
@@ -294,7 +295,7 @@ class _Block:
             )
             lane.annotate(
                 str(number),
-                (finding.time_s, 1.0),
+                (time_s, 1.0),
                 xycoords=lane.get_xaxis_transform(),
                 xytext=(5, -1),
                 textcoords="offset points",

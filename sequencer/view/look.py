@@ -48,14 +48,14 @@ def clock(time_s: float) -> str:
 def window_deg(axis: AxisCurve) -> tuple[float, float]:
     """The angles worth showing, (low, high) in degrees.
 
-    The whole range, unless the axis uses little of it: then what it uses and a margin, so that a
+    The whole range, unless the axis moves little in it: then where it moves and a margin, so that a
     breath of two degrees is not a flat line.
     """
     used_low = min(float(axis.asked_deg.min()), float(axis.planned_deg.min()))
     used_high = max(float(axis.asked_deg.max()), float(axis.planned_deg.max()))
     span = axis.high_deg - axis.low_deg
     used = used_high - used_low
-    if used < 0.25 * span:
+    if 0.002 * span < used < 0.25 * span:
         margin = max(0.35 * used, 0.02 * span, 0.5)
         return used_low - margin, used_high + margin
     low, high = min(used_low, axis.low_deg), max(used_high, axis.high_deg)

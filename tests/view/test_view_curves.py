@@ -140,6 +140,8 @@ def test_words_of_the_picture(scene: MakeScene) -> None:
     low, high = look.window_deg(tilt)  # moves 0.6 of its 15 degrees: shown close
     assert -1.5 < low < -0.6
     assert 0.6 < high < 1.5
+    still = replace(tilt, asked_deg=np.zeros(9), planned_deg=np.zeros(9))
+    assert look.window_deg(still)[0] < -15.0  # does not move at all: the whole range
     low, high = look.window_deg(turn)
     assert low < -80.0
     assert high > 80.0

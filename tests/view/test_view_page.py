@@ -255,15 +255,15 @@ def test_lamps_flash_only_when_asked(page: Path, browser: Browser) -> None:
     seen = driven(
         page,
         browser,
-        """
+        r"""
         const shown = () => { const all = []; for (let f = 105; f < 245; f++) {
           at("scrub").value = f; at("scrub").dispatchEvent(new Event("input"));
-          all.push(Number(at("lights").textContent.match(/left_eye (\\d+)/)[1])); } return all; };
+          all.push(Number(at("lights").textContent.match(/left_eye (\d+)/)[1])); } return all; };
         seen.steady = shown();
         at("show-flashing").click();
         seen.banner = at("flashing").hidden;
         seen.flashing = shown();
-        """.replace("\\\\", "\\"),
+        """,
     )
     assert np.abs(np.diff(seen["steady"])).max() <= 3
     assert np.abs(np.diff(seen["flashing"])).max() >= 45

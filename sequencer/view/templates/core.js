@@ -10,7 +10,6 @@ const ANY_BOARD = 255;
 const BLOCK = 512;   /* frames played in one call; the core has room for 4096 rows */
 const FAULTS = ["", "there is no show image", "the show image is of another version", "the show image is damaged (its check sum differs)",
   "the show image does not make sense", "the show image is for another board"];
-const STATES = ["boot", "settle", "idle", "scene", "hold", "fault"];
 
 /* Names and lengths from the image itself (FORMplace.md: header, scene records, names). */
 function readImage(image) {

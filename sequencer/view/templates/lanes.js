@@ -149,7 +149,7 @@ class Lanes {
 
   finding(root, finding, y, bottom) {
     if (finding.time_s === null) return;
-    const x = this.x(finding.time_s), half = 4.5;
+    const x = this.x(Math.min(Math.max(finding.time_s, 0), this.scene.duration_s)), half = 4.5;
     svg(root, "line", { x1: x, x2: x, y1: y, y2: Math.min(bottom, y + TALL.axis), stroke: "var(--finding)", "stroke-dasharray": "2 2" });
     const outline = { error: `M${x - half} ${y - 8}h${2 * half}l${-half} 8z`, warning: `M${x} ${y - 9}l${half} ${half}l${-half} ${half}l${-half} ${-half}z` };
     if (finding.severity in outline) svg(root, "path", { d: outline[finding.severity], fill: "var(--finding)" });

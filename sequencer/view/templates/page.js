@@ -218,7 +218,7 @@ class Page {
         each.swatch.style.background = on ? "var(--switch)" : "transparent";
         each.words.textContent = `${each.name} ${on ? "on" : "off"}`;
       });
-      at("state").textContent = `Player core: state ${STATES[now.state]}, frame ${frame + 1} of ${this.rows.length}`;
+      at("state").textContent = `Frame ${frame + 1} of ${this.rows.length} as the player core plays it from rest`;
     }
     for (const { axis, number, hand, share } of this.gauges) {
       const angle = angles.get(axis.name);
