@@ -34,12 +34,9 @@ def test_the_sketch_plays_the_core_s_pulses(tmp_path: Path) -> None:
         sketch_files("keeper", SHOW, board_description("uno"), render_header(SHOW, IMAGE, SPECS)),
         tmp_path / "keeper",
     )
-    objects = tmp_path / "objects"
-    objects.mkdir()
     binary = tmp_path / "sketch.bin"
-    subprocess.run(
-        ["avr-objcopy", "-O", "binary", str(build(tmp_path / "keeper", objects)), str(binary)], check=True
-    )
+    elf = build(tmp_path / "keeper", tmp_path / "objects", together=True)
+    subprocess.run(["avr-objcopy", "-O", "binary", str(elf), str(binary)], check=True)
     board.load(0, binary.read_bytes())
     board.power_on()
     pins = [track.pin for track in SHOW.tracks]
