@@ -76,18 +76,6 @@ def test_a_scene_named_like_markup_stays_a_name(tmp_path: Path, browser: Browser
     assert name in unescape(text_of_nav(document))
 
 
-def test_flashing_is_warned_of_before_it_is_shown(page: Path, browser: Browser) -> None:
-    def warned(document: str) -> bool:
-        banner = re.search(r'<div id="flashing"[^>]*>', document)
-        assert banner
-        return "hidden" not in banner[0]
-
-    assert not warned(browser(page, "#idle"))
-    document = browser(page, "#greet@2.0")
-    assert warned(document)
-    assert "within a second" in text_of(document, "flashing-words")
-
-
 def test_a_player_that_cannot_start_is_said_and_the_curves_stay(tmp_path: Path, browser: Browser) -> None:
     image, views = keeper()
     file = tmp_path / "broken.html"
@@ -133,32 +121,18 @@ def played(document: str) -> dict[str, Any]:
     return report
 
 
-def test_the_browser_plays_the_spline_of_the_control_points(page: Path, browser: Browser) -> None:
-    """Against an evaluation in floating point; a pulse is rounded to the nearest sixteenth of a us."""
-    _, views = keeper()
-    columns = played(browser(page, "#report=900,1@0"))
-    begin = next(
-        at
-        for at, at_scene in enumerate(zip(columns["scene"], columns["frame"], strict=True))
-        if at_scene == (1, 1)
-    )
-    pulses = np.array(columns["pulse"][begin : begin + 450]) / 16
-    for column, (axis, track) in enumerate(zip(views[1].axes, views[1].tracks, strict=True)):
-        expected = track.zero_us + track.us_per_deg * axis.planned_deg[:-1:20]
-        assert np.ptp(expected) > 50
-        assert np.abs(pulses[:, column] - expected).max() <= 1 / 32 + 1e-9, axis.name
+def test_the_browser_plays_what_python_plays_and_the_spline_says(page: Path, browser: Browser) -> None:
+    """One core: power-up, settling, a scene, idle and another scene, integer for integer.
 
-
-def test_the_browser_plays_what_python_plays(page: Path, browser: Browser) -> None:
-    """One core: power-up, settling, idle, a scene, back to idle and another, integer for integer."""
-    image, _ = keeper()
-    columns = played(browser(page, "#report=3000,1@500,2@1400"))
+    And against a B-spline in floating point: a pulse is rounded to the nearest sixteenth of a us.
+    """
+    image, views = keeper()
+    columns = played(browser(page, "#report=3000,1@0,2@1400"))
     assert columns["results"] == [0, 0]
     player = Player(image)
     assert player.open() is Fault.OK
-    blocks = [player.play(500)]
     player.cue(1, 1)
-    blocks.append(player.play(900))
+    blocks = [player.play(1400)]
     player.cue(1, 2)
     blocks.append(player.play(1600))
     assert set(columns["state"]) == {0, 1, 2, 3}
@@ -187,6 +161,13 @@ def test_the_browser_plays_what_python_plays(page: Path, browser: Browser) -> No
     assert len(np.unique(pairs["pulse"][:, 0])) > 500
     assert pairs["switches"].any()
     assert len(np.unique(pairs["lightness"][:, 0])) > 50
+
+    begin = list(zip(columns["scene"], columns["frame"], strict=True)).index((1, 1))
+    pulses = np.array(columns["pulse"][begin : begin + 450]) / 16
+    for column, (axis, track) in enumerate(zip(views[1].axes, views[1].tracks, strict=True)):
+        expected = track.zero_us + track.us_per_deg * axis.planned_deg[:-1:20]
+        assert np.ptp(expected) > 50
+        assert np.abs(pulses[:, column] - expected).max() <= 1 / 32 + 1e-9, axis.name
 
 
 _DRIVE = """
@@ -238,6 +219,7 @@ def test_keys_and_buttons_move_through_a_scene(page: Path, browser: Browser) -> 
         seen.clock = at("clock").textContent;
         at("scenes").children[0].click();
         seen.other = [at("title").textContent, frame(), at("repeat").checked];
+        seen.boxes = [at("steady").checked, at("calm").checked];
         """,
     )
     assert seen["opened"] == [0, "Play"]  # nothing moves by itself
@@ -248,6 +230,7 @@ def test_keys_and_buttons_move_through_a_scene(page: Path, browser: Browser) -> 
     assert seen["still"] == seen["paused"][0]
     assert seen["clock"] == "1.54 of 9.00 s"
     assert seen["other"] == ["Lantern Keeper: idle", 0, True]
+    assert seen["boxes"] == [False, False]
 
 
 def test_lamps_flash_only_when_asked(page: Path, browser: Browser) -> None:
@@ -259,21 +242,28 @@ def test_lamps_flash_only_when_asked(page: Path, browser: Browser) -> None:
         const shown = () => { const all = []; for (let f = 105; f < 245; f++) {
           at("scrub").value = f; at("scrub").dispatchEvent(new Event("input"));
           all.push(Number(at("lights").textContent.match(/left_eye (\d+)/)[1])); } return all; };
+        seen.warned = [!at("flashing").hidden, at("flashing-words").textContent];
         seen.steady = shown();
         at("show-flashing").click();
-        seen.banner = at("flashing").hidden;
+        seen.chosen = at("flashing").hidden;
         seen.flashing = shown();
+        at("scenes").children[2].click(); seen.again = !at("flashing").hidden;
+        at("scenes").children[0].click(); seen.calm = at("flashing").hidden;
         """,
     )
     assert np.abs(np.diff(seen["steady"])).max() <= 3
     assert np.abs(np.diff(seen["flashing"])).max() >= 45
-    assert seen["banner"] is True
+    assert seen["warned"][0]
+    assert "within a second" in seen["warned"][1]
+    assert seen["chosen"]  # the warning goes once the viewer has chosen,
+    assert seen["again"]  # comes back for the next scene that flashes,
+    assert seen["calm"]  # and is not shown where nothing does
 
 
 def test_less_motion_is_respected(page: Path, browser: Browser) -> None:
-    look = """
+    """With the system's wish for less motion, lamps are steady and steps slow even in a calm scene."""
+    steps = """
         at("scenes").children[0].click();
-        seen.boxes = [at("steady").checked, at("calm").checked];
+        seen.boxes = [at("steady").checked, at("calm").checked, at("play").textContent];
         """
-    assert driven(page, browser, look)["boxes"] == [False, False]
-    assert driven(page, browser, look, "--force-prefers-reduced-motion")["boxes"] == [True, True]
+    assert driven(page, browser, steps, "--force-prefers-reduced-motion")["boxes"] == [True, True, "Play"]
