@@ -248,7 +248,9 @@ class _Builder:
         )
         other = next((label for label, table in kinds if word.text in table), None)
         if other is not None:
-            message = f"'{word.text}' is {other} of this figure, not a {kind}"
+            message = (
+                f"'{word.text}' is {other} of this figure, not {'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+            )
         else:
             message = f"this figure has no {kind} '{word.text}'"
         if kind == "pose":
@@ -264,7 +266,10 @@ class _Builder:
     def _lamp_names(self, word: Word) -> list[str]:
         if word.text == _ALL_LAMPS and self.figure.lamps:
             return list(self.figure.lamps)
-        return [word.text] if self._known(word, self.figure.lamps, "lamp") else []
+        if word.text in self.figure.lamps:
+            return [word.text]
+        self._unknown(word, "lamp", [*self.figure.lamps, _ALL_LAMPS])
+        return []
 
     def _angle(self, name: str, angle: Angle) -> float | None:
         """Radians of a written angle; None (and a fault) when the axis lacks that direction."""

@@ -165,7 +165,7 @@ def parse_map(text: str, file: str) -> MidiMap:
                 )
                 continue
             by_controller, by_notes = _SECTIONS[section]
-            model = by_controller if "controller" in entry else by_notes
+            model = by_notes if "notes" in entry else by_controller
             try:
                 read[section][name] = model.model_validate(entry)
             except ValidationError as error:
@@ -192,7 +192,7 @@ def _from_pydantic(item: Any, text: str, file: str, section: str, name: str, mod
             f"unknown key '{key}' in {section}.{name}", text, file, path, remedy_for(key, model.model_fields)
         )
     if item["type"] == "missing":
-        need = "controller = ... or notes = ..." if key == "notes" else f"{key} = ..."
+        need = "controller = ... or notes = ..." if key == "controller" else f"{key} = ..."
         return _fault(f"{section}.{name} lacks '{key}'", text, file, (section, name), f"write {need}")
     message = item["msg"].removeprefix("Value error, ")
     return _fault(
@@ -211,7 +211,7 @@ def _fault(message: str, text: str, file: str, path: tuple[str, ...], remedy: st
         bare = line.split("#", 1)[0].strip()
         if bare.startswith("["):
             where = bare.strip("[] ").replace('"', "")
-            if where == ".".join(path):
+            if where == ".".join(path) or (where.startswith(f"{path[0]}.") and len(path) == 1):
                 return Fault(message, file, number, 1, len(bare), line, remedy=remedy)
         elif bare and where == ".".join(path[:-1]) and bare.split("=", 1)[0].strip() == path[-1]:
             return Fault(message, file, number, line.index(path[-1]) + 1, len(path[-1]), line, remedy=remedy)

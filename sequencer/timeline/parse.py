@@ -190,6 +190,9 @@ class _Reader:
 
     def _line_pose(self, tree: Node) -> None:
         name, *placings = tree.children
+        if name == "home":
+            self._fault("home is the figure's rest pose and cannot be another", name.column, len(name),
+                        remedy="give this pose another name")  # fmt: skip
         if str(name) in self.poses:
             first = self.poses[str(name)].name.line
             self._fault(
@@ -304,7 +307,7 @@ class _Reader:
         space = "" if unit == "%" else " "
         self._fault(
             f"this number is too {side}", token.column or 1, len(token), value=f"{what} {_short(token)}",
-            limit=f"{low:g} to {high:g}{space}{unit}", remedy=f"give a {what} within the limit",
+            limit=f"{low:g} to {high:g}{space}{unit}", remedy=f"keep the {what} within the limit",
         )  # fmt: skip
         return low if value < low else high
 
@@ -364,7 +367,8 @@ class _Reader:
             else:
                 self._fault(
                     f"'{part}' is no way to move", part.column, len(part),
-                    remedy=remedy_for(part, ["over", *SPEEDS, *LAWS]),
+                    remedy=remedy_for(part, ["over", *SPEEDS, *LAWS])
+                    + " (a direction stands before its angle)",
                 )  # fmt: skip
                 continue
             if twice:

@@ -162,7 +162,7 @@ class _Reader:
         kind, unit = parts[0], _UNITS[parts[0]]
         if parts[2:] != ([unit] if unit else []) or len(parts) < 2:
             self._fault(
-                f"a {kind} begins differently",
+                f"{'an' if kind == 'axis' else 'a'} {kind} begins differently",
                 text.find(kind),
                 len(kind),
                 f"write: {kind} NAME {unit}".rstrip(),

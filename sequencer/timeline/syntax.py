@@ -11,7 +11,8 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from sequencer.timeline.words import did_you_mean, listed
+from sequencer.timeline.laws import LAWS
+from sequencer.timeline.words import SPEEDS, did_you_mean, listed
 
 if TYPE_CHECKING:
     from lark import Tree
@@ -20,6 +21,9 @@ _OPENINGS = ("scene", "loop", "length", "tempo", "pose", "sound", "score", "then
 _VERBS = ("sways", "shakes", "glow", "flicker", "strikes", "on", "off", "lands", "home")
 _LINKS = ("over", "for", "to", "at", "from", "in", "every", "throughout", "depth", "seed", "deg", "bar")
 KEYWORDS = frozenset((*_OPENINGS, *_VERBS, *_LINKS, "sway", "shake", "glows", "flickers", "strike"))
+
+#: Words that are right where a name may stand, and so no misspelling of another word.
+_WORDS = KEYWORDS | SPEEDS.keys() | LAWS.keys() | {"gutter", "failing"}
 
 #: What a terminal of the grammar is called in front of a builder.
 _LABELS = {
@@ -110,6 +114,12 @@ def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineE
     misspelt = _misspelt(text, column)
     if misspelt is not None:
         return misspelt
+    before = list(re.finditer(r"\w+", text[: column - 1]))
+    if before and before[-1][0] in KEYWORDS and before[-1][0].upper() in expected:
+        word = before[-1]
+        return BadLineError(
+            f"a word is missing before '{word[0]}'", word.start() + 1, len(word[0]), _missing(text)
+        )
     width = max(1, len(found))
     if "NAME" in expected and found in KEYWORDS:
         return BadLineError(
@@ -135,7 +145,7 @@ def _misspelt(text: str, column: int) -> BadLineError | None:
     """The last word up to the fault that is nearly, but not quite, a word of the language."""
     bare = re.sub(r'"[^"]*"?', lambda quoted: " " * len(quoted[0]), text)
     for word in reversed(list(re.finditer(r"[^\W\d]\w*", bare))):
-        if word.start() + 1 > column or word[0] in KEYWORDS or len(word[0]) < 3:
+        if word.start() + 1 > column or word[0] in _WORDS or len(word[0]) < 3:
             continue
         guess = did_you_mean(word[0], KEYWORDS)
         if guess is not None and _near(word[0].lower(), guess):
@@ -159,6 +169,12 @@ def _near(word: str, known: str) -> bool:
         )
     longer, shorter = (word, known) if len(word) > len(known) else (known, word)
     return any(longer[:i] + longer[i + 1 :] == shorter for i in range(len(longer)))
+
+
+def _missing(text: str) -> str:
+    if "flicker" in text:
+        return "write the kind of flicker: gutter or failing"
+    return "see the examples in LANGUAGE.md"
 
 
 def _expectation(expected: set[str]) -> str:

@@ -1,0 +1,172 @@
+"""What falls short is told, and the remedy works."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from sequencer.timeline.model import GRID_S
+
+
+def rates(timeline) -> list:
+    return [item for item in timeline.shortfalls if item.code == "rate"]
+
+
+def test_a_move_that_is_too_fast_arrives_late_and_says_so(build) -> None:
+    t = build("0:01 turn left 60 over 0.3s", "length 0:09")
+    (short,) = t.shortfalls
+    needed = max(60 * 1.875 / 200, math.sqrt(60 * 10 / math.sqrt(3) / 1500), (60 * 60 / 20000) ** (1 / 3))
+    assert (short.code, short.channel, short.line, short.unit) == ("rate", "turn", 2, "s")
+    assert short.value == pytest.approx(0.3)
+    assert short.limit == pytest.approx(needed)
+    assert short.message == f"line 2: turn left 60 over 0.3 s arrives {needed - 0.3:.2f} s late"
+    assert short.remedy == "give it 0.57 s, or write turn left 9 in 0.3 s"
+    wish, asked = (np.degrees(x) for x in (t.axes["turn"].wish_rad, t.axes["turn"].asked_rad))
+    assert asked[1300] == pytest.approx(60)
+    assert wish[1300] < 60
+    assert wish[1000 + math.ceil(needed / GRID_S)] == pytest.approx(60)
+    assert np.array_equal(wish[2000:3000], asked[2000:3000])
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.floats(-65, 65).map(lambda x: round(x, 1)),
+    st.floats(-65, 65).map(lambda x: round(x, 1)),
+    st.floats(0.03, 0.6).map(lambda x: round(x, 2)),
+    st.sampled_from(["natural", "gentle", "smooth", "strong", "steady", "sudden", "swinging"]),
+    st.sampled_from([1.0, 0.85, 0.3]),
+)
+def test_both_remedies_of_a_late_move_work(build, begin, end, over, law, share) -> None:
+    first = f"0:00 turn {begin:g} over 5s"
+
+    def told(line: str) -> list:
+        return [item for item in rates(build(first, line, share=share)) if item.line == 3]
+
+    short = told(f"0:06 turn {end:g} over {over}s, {law}")
+    assume(short)
+    longer = re.match(r"give it ([\d.]+) s", short[0].remedy)
+    assert longer is not None
+    assert not told(f"0:06 turn {end:g} over {longer[1]}s, {law}")
+    nearer = re.search(r"or write (turn .*) in", short[0].remedy)
+    if nearer is not None:
+        assert not told(f"0:06 {nearer[1]} over {over}s, {law}")
+        assert told(f"0:06 turn {end:g} over {float(longer[1]) - 0.02:.2f}s, {law}")  # and it is not generous
+
+
+def test_a_late_move_eats_the_hold_behind_it(build) -> None:
+    t = build("0:01 turn left 60 over 0.3s", "0:02 turn left 0 over 2s", "length 0:09")
+    assert len(rates(t)) == 1
+    assert np.degrees(t.axes["turn"].wish_rad[2000]) == pytest.approx(60)
+
+
+def test_the_next_cue_starts_on_its_time_from_where_the_axis_is(build) -> None:
+    t = build("0:01 turn left 60 over 0.3s", "then turn right 60 over 0.3s", "length 0:09")
+    first, second = rates(t)
+    wish = np.degrees(t.axes["turn"].wish_rad)
+    assert 0 < np.max(wish) < 60
+    assert "begins behind because of line 2: cure that one first" in second.remedy
+    cured = build(
+        f"0:01 turn left 60 over {first.limit + 0.01:.2f}s", "then turn right 60 over 0.3s", "length 0:09"
+    )
+    (left,) = rates(cured)
+    assert left.line == 3
+    give = re.search(r"give this one at least ([\d.]+) s", second.remedy)
+    assert give is not None
+
+
+def test_a_speed_word_never_falls_short(build) -> None:
+    assert not build(
+        "0:00 turn left 60, snap", "then turn right 60, snap", "+0.1 turn left 10, snap"
+    ).shortfalls
+
+
+def test_interrupting_too_fast_is_told_with_a_time_that_works(build) -> None:
+    lines = ("0:00 turn left 60 over 1s", "0:00.5 turn right 60 over {}s")
+    (short,) = rates(build(lines[0], lines[1].format(0.3)))
+    give = re.match(r"give it ([\d.]+) s, or let the move before it \(line 2\) arrive first", short.remedy)
+    assert give is not None
+    assert not rates(build(lines[0], lines[1].format(give[1])))
+
+
+def test_beyond_the_range(build) -> None:
+    t = build("0:01 turn left 100 over 3s", "length 0:12")
+    (short,) = t.shortfalls
+    assert (short.code, short.value, short.limit) == ("range", pytest.approx(100), pytest.approx(70))
+    assert short.remedy == "turn left 70 is the most it can"
+    assert np.degrees(np.max(t.axes["turn"].wish_rad)) == pytest.approx(70)
+    assert np.degrees(np.max(t.axes["turn"].asked_rad)) == pytest.approx(100)
+    assert not build("0:01 turn left 70 over 3s", "length 0:12").shortfalls
+
+
+def test_landing_late_is_told_with_a_time_that_works(build) -> None:
+    (short,) = rates(build("0:00.1 lands turn left 60, snap"))
+    when = re.match(r"let it land at ([\d:.]+) or later", short.remedy)
+    assert when is not None
+    assert not rates(build(f"{when[1]} lands turn left 60, snap"))
+    busy = ("0:00 turn left 60 over 3s", "0:03.2 lands turn right 60, snap")
+    (short,) = rates(build(*busy))
+    when = re.match(r"let it land at ([\d:.]+) or later", short.remedy)
+    assert when is not None
+    assert not rates(build(busy[0], f"{when[1]} lands turn right 60, snap"))
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.floats(1, 30).map(lambda x: round(x, 1)),
+    st.floats(0.1, 1.0).map(lambda x: round(x, 2)),
+    st.sampled_from([1.5, 4.0, 9.0]),
+)
+def test_both_remedies_of_a_fast_sway_work(build, amplitude, period, length) -> None:
+    def told(swing: str, every: str) -> list:
+        return rates(build(f"0:01 turn sways {swing} for {length}s, every {every}s"))
+
+    short = told(f"{amplitude}", f"{period}")
+    assume(short)
+    smaller = re.match(r"turn can do ([\d.]+) deg every ([\d.]+) s", short[0].remedy)
+    assert smaller is not None
+    if float(smaller[1]) >= 0.01:
+        assert not told(smaller[1], smaller[2])
+    slower = re.search(r"or ([\d.]+) deg every ([\d.]+) s$", short[0].remedy)
+    if slower is not None:
+        assert not told(slower[1], slower[2])
+        assert told(slower[1], f"{float(slower[2]) - 0.02:.2f}")
+
+
+def test_a_sway_near_the_end_of_the_range(build) -> None:
+    t = build("0:00 turn left 66 over 3s", "0:05 turn sways 8 for 4s")
+    (short,) = t.shortfalls
+    assert short.code == "range"
+    assert np.degrees(np.max(t.axes["turn"].wish_rad)) <= 70 + 1e-9
+    most = re.match(r"sways ([\d.]+) is the most", short.remedy)
+    assert most is not None
+    assert 4 <= float(most[1]) < 5
+    assert not build("0:00 turn left 66 over 3s", f"0:05 turn sways {most[1]} for 4s").shortfalls
+
+
+def test_a_strike_into_a_strike(build) -> None:
+    (short,) = build("0:01 bell strikes", "+0.1 bell strikes").shortfalls
+    assert short.channel == "bell"
+    assert not build("0:01 bell strikes", "0:01.15 bell strikes").shortfalls
+
+
+def test_a_switch_held_too_long(build) -> None:
+    (short,) = build("0:01 bell on", "0:05 bell off").shortfalls
+    assert (short.code, short.value, short.limit) == ("range", pytest.approx(4), 2.0)
+    assert not build("0:01 bell on", "0:03 bell off").shortfalls
+
+
+def test_planning_at_a_share_of_the_limits(build, figure, limits) -> None:
+    """At share s the wish uses s of each limit, no more and no less."""
+    for share in (1.0, 0.85, 0.5):
+        t = build("0:00 turn left 60 over 0.05s", share=share)
+        wish = np.degrees(t.axes["turn"].wish_rad[: 1 + round(1.1 / GRID_S)])
+        used = [
+            np.max(np.abs(np.diff(wish, m))) / GRID_S**m / top for m, top in ((1, 200), (2, 1500), (3, 20000))
+        ]
+        assert max(used) <= share * 1.001
+        assert max(used) >= share * 0.97
