@@ -47,10 +47,13 @@ def cylinder(mass_kg: float, radius_m: float, length_m: float, along: int) -> Ar
     return np.diag(moments)
 
 
-def about_line(tensor: Array, mass_kg: float, centre_m: Array, point_m: Array, direction: Array) -> float:
-    """Moment of inertia about the line through ``point_m`` along the unit vector ``direction``.
+def about_line(tensor: Array, mass_kg: float, arm_m: Array, direction: Array) -> Array:
+    """Moments of inertia about lines, (n,): u' I u + m d^2, d the distance of the centre from the line.
 
-    u' I u + m d^2 with d the distance of the centre of mass from the line (parallel axis rule).
+    ``arm_m`` (n, 3) leads from any point of the line to the centre of mass, ``direction`` (n, 3) are
+    unit vectors along it, both in the frame of ``tensor`` (parallel axis rule).
     """
-    arm = np.cross(centre_m - point_m, direction)
-    return float(direction @ tensor @ direction + mass_kg * (arm @ arm))
+    moment = np.cross(arm_m, direction)
+    about: Array = np.einsum("ni,ij,nj->n", direction, tensor, direction)
+    about += mass_kg * np.einsum("ni,ni->n", moment, moment)
+    return about

@@ -2,15 +2,15 @@
 
 Axes ride on each other; a mass moves with the axis that carries it and all below. Gravity's torque
 about an axis is c + a cos t + b sin t in every single joint angle t, because it is linear in each
-rotation; so its worst value is found by climbing in one angle at a time, exactly, from every corner
-of the ranges. Inertia also holds double angles and is climbed on a grid.
+rotation; so its worst value is found by climbing in one angle at a time, exactly, from many starts
+spread over the ranges. Inertia also holds double angles and is climbed on a grid.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,11 +23,14 @@ from sequencer.units import GRAVITY_M_S2
 Array = NDArray[np.float64]
 #: The share of the stall torque that a DC servo still has at the top speed we allow (half of no-load).
 SHARE_AT_SPEED = 0.5
-#: Corners of at most this many joints are tried; of the rest, both ends together.
-_JOINTS_BY_CORNER = 4
-_GRID = 9
-#: (pose, joint) -> the best value that joint alone can reach, and the angle where.
-_BestIn = Callable[[dict[str, float], str], tuple[float, float]]
+#: Starts are spread over this many joints one by one; the rest go together.
+_JOINTS_ONE_BY_ONE = 4
+_GRID = 33
+_SWEEPS = 20
+#: Joint -> its angles at n poses, (n,).
+_Poses = Mapping[str, Array]
+#: (poses, joint) -> the best value that joint alone can reach from each pose, and the angle where.
+_BestIn = Callable[[_Poses, str], tuple[Array, Array]]
 
 
 def carried(figure: Figure, axis_name: str) -> tuple[str, ...]:
@@ -45,11 +48,12 @@ def below(figure: Figure, axis_name: str) -> tuple[str, ...]:
     return tuple(chain)
 
 
-def rotation(direction: tuple[float, float, float], angle_rad: float) -> Array:
-    """3x3 rotation by ``angle_rad`` about the unit vector ``direction`` (Rodrigues' formula)."""
+def rotations(direction: tuple[float, float, float], angles_rad: Array) -> Array:
+    """(n, 3, 3) rotations by ``angles_rad`` (n,) about the unit vector ``direction`` (Rodrigues' formula)."""
     x, y, z = direction
     cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    turned: Array = np.eye(3) + math.sin(angle_rad) * cross + (1.0 - math.cos(angle_rad)) * (cross @ cross)
+    sines, rest = np.sin(angles_rad)[:, None, None], 1.0 - np.cos(angles_rad)[:, None, None]
+    turned: Array = np.eye(3) + sines * cross + rest * (cross @ cross)
     return turned
 
 
@@ -77,7 +81,7 @@ def body(figure: Figure, axis_name: str) -> Body | None:
 
 
 class Chain:
-    """One axis with what it rides on and what rides on it, ready to be evaluated at many poses."""
+    """One axis with what it rides on and what rides on it, ready to be evaluated at many poses at once."""
 
     def __init__(self, figure: Figure, axis_name: str) -> None:
         self.figure = figure
@@ -91,67 +95,93 @@ class Chain:
         order = (*reversed(self.carriers), *sorted(self.riders, key=lambda name: len(below(figure, name))))
         self.joints = tuple(name for name in order if name in moving)
         self._order = order
-        self._pivots = {name: np.array(figure.axes[name].pivot_m) for name in order}
 
-    def _place(self, pose_rad: Mapping[str, float]) -> dict[str, tuple[Array, Array]]:
-        """Axis -> (rotation, offset) that carry a point fixed to it from home to ``pose_rad``."""
+    def _place(self, poses: _Poses, count: int) -> dict[str, tuple[Array, Array]]:
+        """Axis -> rotations (n, 3, 3), offsets (n, 3): they carry its points from home to the poses."""
         placed: dict[str, tuple[Array, Array]] = {}
         for name in self._order:
             axis = self.figure.axes[name]
-            pivot = self._pivots[name]
-            turn = rotation(axis.direction, pose_rad.get(name, axis.home_rad) - axis.home_rad)
+            pivot = np.array(axis.pivot_m)
+            turned = poses[name] - axis.home_rad if name in poses else np.zeros(count)
+            turn = rotations(axis.direction, turned)
             offset = pivot - turn @ pivot
             if axis.carried_by is not None:
                 under_turn, under_offset = placed[axis.carried_by]
-                turn, offset = under_turn @ turn, under_turn @ offset + under_offset
+                offset = (under_turn @ offset[:, :, None])[:, :, 0] + under_offset
+                turn = under_turn @ turn
             placed[name] = turn, offset
         return placed
 
-    def gravity_n_m(self, pose_rad: Mapping[str, float]) -> float:
-        """Torque of gravity about the axis (right hand); axes not named in ``pose_rad`` are at home."""
-        placed = self._place(pose_rad)
+    def _gravity(self, poses: _Poses) -> Array:
+        """Torque of gravity about the axis (right hand) at n poses, (n,)."""
+        count = len(next(iter(poses.values())))
+        placed = self._place(poses, count)
         turn, offset = placed[self.axis.name]
         direction = turn @ np.array(self.axis.direction)
-        pivot = turn @ self._pivots[self.axis.name] + offset
-        total = 0.0
+        pivot = turn @ np.array(self.axis.pivot_m) + offset
+        total = np.zeros(count)
         for name, lump in self.bodies.items():
             turn, offset = placed[name]
             arm = turn @ lump.centre_m + offset - pivot
             # direction . (arm x (0, 0, -m g))
-            total -= lump.mass_kg * GRAVITY_M_S2 * float(direction[0] * arm[1] - direction[1] * arm[0])
+            lever = direction[:, 0] * arm[:, 1] - direction[:, 1] * arm[:, 0]
+            total -= lump.mass_kg * GRAVITY_M_S2 * lever
         return total
+
+    def _inertia(self, poses: _Poses) -> Array:
+        """Inertia about the axis of all it carries at n poses, (n,)."""
+        count = len(next(iter(poses.values())))
+        placed = self._place(poses, count)
+        turn, offset = placed[self.axis.name]
+        direction = turn @ np.array(self.axis.direction)
+        pivot = turn @ np.array(self.axis.pivot_m) + offset
+        total = np.zeros(count)
+        for name, lump in self.bodies.items():
+            turn, offset = placed[name]
+            # The line as the lump sees it, so that its tensor needs no turning.
+            back = turn.transpose(0, 2, 1)
+            arm = (back @ (turn @ lump.centre_m + offset - pivot)[:, :, None])[:, :, 0]
+            seen = (back @ direction[:, :, None])[:, :, 0]
+            total += about_line(lump.tensor_kg_m2, lump.mass_kg, arm, seen)
+        return total
+
+    def gravity_n_m(self, pose_rad: Mapping[str, float]) -> float:
+        """Torque of gravity about the axis (right hand); axes not named in ``pose_rad`` are at home."""
+        return float(self._gravity(self._single(pose_rad))[0])
 
     def inertia_kg_m2(self, pose_rad: Mapping[str, float]) -> float:
         """Inertia about the axis of all it carries; axes not named in ``pose_rad`` are at home."""
-        placed = self._place(pose_rad)
-        turn, offset = placed[self.axis.name]
-        direction = turn @ np.array(self.axis.direction)
-        pivot = turn @ self._pivots[self.axis.name] + offset
-        total = 0.0
-        for name, lump in self.bodies.items():
-            turn, offset = placed[name]
-            tensor = turn @ lump.tensor_kg_m2 @ turn.T
-            total += about_line(tensor, lump.mass_kg, turn @ lump.centre_m + offset, pivot, direction)
-        return total
+        return float(self._inertia(self._single(pose_rad))[0])
+
+    def _single(self, pose_rad: Mapping[str, float]) -> _Poses:
+        at_home = {self.axis.name: self.axis.home_rad}
+        return {name: np.array([angle]) for name, angle in (at_home | dict(pose_rad)).items()}
 
     def worst_gravity_n_m(self) -> float:
         """Largest |gravity torque| over the ranges of all joints that matter."""
         if not self.bodies:
             return 0.0
-        worst = max(_climb(self.figure, self.joints, self._steepest(sign)) for sign in (1.0, -1.0))
+        worst = max(self._climb(self.joints, self._steepest(sign)) for sign in (1.0, -1.0))
         # Less than a milligram at a metre is rounding, as for a turn about the vertical.
         return worst if worst > 1e-8 else 0.0
 
     def _steepest(self, sign: float) -> _BestIn:
-        def best_in(pose: dict[str, float], name: str) -> tuple[float, float]:
-            at = [sign * self.gravity_n_m(pose | {name: angle}) for angle in (0.0, math.pi / 2.0, math.pi)]
+        def best_in(poses: _Poses, name: str) -> tuple[Array, Array]:
+            count = len(poses[name])
+            many = {joint: np.tile(angles, 3) for joint, angles in poses.items()}
+            many[name] = np.repeat([0.0, math.pi / 2.0, math.pi], count)
+            at = sign * self._gravity(many).reshape(3, count)
             middle, cosine = (at[0] + at[2]) / 2.0, (at[0] - at[2]) / 2.0
             sine = at[1] - middle
             low, high = self.figure.axes[name].range_rad
-            peak = math.atan2(sine, cosine)
-            tries = [low, high]
-            tries += [peak + turn for turn in (-math.tau, 0.0, math.tau) if low <= peak + turn <= high]
-            return max((middle + cosine * math.cos(t) + sine * math.sin(t), t) for t in tries)
+            peak = np.arctan2(sine, cosine)
+            tries = np.array(
+                [np.full(count, low), np.full(count, high), peak - math.tau, peak, peak + math.tau]
+            )
+            values = middle + cosine * np.cos(tries) + sine * np.sin(tries)
+            values[(tries < low) | (tries > high)] = -np.inf
+            best = values.argmax(axis=0), np.arange(count)
+            return values[best], tries[best]
 
         return best_in
 
@@ -161,41 +191,43 @@ class Chain:
         if not joints:
             return self.inertia_kg_m2({})
 
-        def best_in(pose: dict[str, float], name: str) -> tuple[float, float]:
+        def best_in(poses: _Poses, name: str) -> tuple[Array, Array]:
+            count = len(poses[name])
             low, high = self.figure.axes[name].range_rad
-            tries = [low + (high - low) * step / (_GRID - 1) for step in range(_GRID)]
-            return max((self.inertia_kg_m2(pose | {name: angle}), angle) for angle in tries)
+            many = {joint: np.tile(angles, _GRID) for joint, angles in poses.items()}
+            many[name] = np.repeat(np.linspace(low, high, _GRID), count)
+            values = self._inertia(many).reshape(_GRID, count)
+            best = values.argmax(axis=0), np.arange(count)
+            return values[best], many[name].reshape(_GRID, count)[best]
 
-        return _climb(self.figure, joints, best_in)
+        return self._climb(joints, best_in)
 
-
-def _starts(figure: Figure, joints: tuple[str, ...]) -> Iterator[dict[str, float]]:
-    yield {name: figure.axes[name].home_rad for name in joints}
-    free, tied = joints[:_JOINTS_BY_CORNER], joints[_JOINTS_BY_CORNER:]
-    for corner in itertools.product((0, 1), repeat=len(free)):
-        for end in (0, 1) if tied else (0,):
-            pose = {name: figure.axes[name].range_rad[side] for name, side in zip(free, corner, strict=True)}
-            yield pose | {name: figure.axes[name].range_rad[end] for name in tied}
-
-
-def _climb(
-    figure: Figure,
-    joints: tuple[str, ...],
-    best_in: _BestIn,
-) -> float:
-    """Largest value reached by improving one joint at a time; ``best_in`` gives (value, angle)."""
-    best = -math.inf
-    for pose in _starts(figure, joints):
-        reached = -math.inf
-        for _ in range(20):
-            value = reached
+    def _climb(self, joints: tuple[str, ...], best_in: _BestIn) -> float:
+        """Largest value reached from all starts by improving one joint at a time."""
+        poses = self._starts(joints)
+        best = -math.inf
+        for _ in range(_SWEEPS):
             for name in joints:
-                value, pose[name] = best_in(pose, name)
-            if value <= reached + 1e-12 * (1.0 + abs(value)):
+                values, poses[name] = best_in(poses, name)
+            reached = float(values.max())
+            if reached <= best + 1e-12 * (1.0 + abs(best)):
                 break
-            reached = value
-        best = max(best, reached, value)
-    return best
+            best = reached
+        return max(best, reached)
+
+    def _starts(self, joints: tuple[str, ...]) -> dict[str, Array]:
+        """Home, and every combination of both ends and the middle of the ranges (of the first joints).
+
+        The joints after the first few go together, or the number of starts would explode.
+        """
+        rows = [[self.figure.axes[name].home_rad for name in joints]]
+        levels = (0.0, 0.5, 1.0)
+        free = min(len(joints), _JOINTS_ONE_BY_ONE)
+        for shares in itertools.product(levels, repeat=free + (free < len(joints))):
+            spread = [*shares[:free], *([shares[-1]] * (len(joints) - free))]
+            ranges = [self.figure.axes[name].range_rad for name in joints]
+            rows.append([low + (high - low) * at for (low, high), at in zip(ranges, spread, strict=True)])
+        return dict(zip(joints, np.array(rows).T.copy(), strict=True))
 
 
 def voltage_share(figure: Figure, servo: Servo) -> float:

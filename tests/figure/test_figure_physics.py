@@ -8,6 +8,8 @@ import random
 from pathlib import Path
 
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 
 from sequencer.errors import FindingsError
 from sequencer.figure.limits import limits, ramp
@@ -97,6 +99,42 @@ def test_worst_inertia_is_never_exceeded(keeper: Figure) -> None:
         assert worst >= chain.inertia_kg_m2({})
         for _ in range(60):
             assert chain.inertia_kg_m2(_random_pose(keeper, source)) <= worst * 1.001
+
+
+_WAY = st.tuples(*[st.floats(-1, 1)] * 3).filter(lambda way: math.hypot(*way) > 0.1)
+_PLACE = st.tuples(*[st.integers(-200, 200)] * 3)
+
+
+@settings(max_examples=20, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(data=st.data())
+def test_worst_of_any_chain_is_never_exceeded(data: st.DataObject) -> None:
+    """Four axes in a row or in branches, about any lines, each with a lump."""
+    text = 'name = "any"\nboard = { kind = "uno" }\nsupply = { voltage_v = 6, rating_a = 9 }\n'
+    for number in range(4):
+        low = data.draw(st.integers(-170, 0))
+        high = data.draw(st.integers(0, 170).filter(lambda value, low=low: value > low))
+        text += (
+            f"[servos.s{number}]\npin = {number + 2}\nspeed_s_per_60deg = 0.2\nstall_kgcm = 900\nat_v = 6\n"
+            "pulse_us = [500, 2500]\ntravel_deg = 360\n"
+            f'[axes.a{number}]\nrange_deg = [{low}, {high}]\nwords = ["back", "forth"]\n'
+            f"turns_about = {list(data.draw(_WAY))}\npivot_mm = {list(data.draw(_PLACE))}\n"
+            f'drive = {{ servo = "s{number}" }}\n'
+        )
+        if number:
+            text += f'carried_by = "a{data.draw(st.integers(0, number - 1))}"\n'
+        text += (
+            f'[masses.m{number}]\nshape = "box"\nsize_mm = [50, 100, 20]\nweight_g = 300\n'
+            f'at_mm = {list(data.draw(_PLACE))}\ncarried_by = "a{number}"\n'
+        )
+    figure = parse_figure(text.encode())
+    source = random.Random(data.draw(st.integers(0, 999)))
+    poses = [_random_pose(figure, source) for _ in range(25)]
+    for name in figure.axes:
+        chain = Chain(figure, name)
+        gravity, inertia = chain.worst_gravity_n_m(), chain.worst_inertia_kg_m2()
+        for pose in poses:
+            assert abs(chain.gravity_n_m(pose)) <= gravity * (1 + 1e-9) + 1e-9
+            assert chain.inertia_kg_m2(pose) <= inertia * 1.02 + 1e-9
 
 
 def test_inertia_does_not_depend_on_the_own_angle(keeper: Figure) -> None:

@@ -24,7 +24,8 @@ def test_the_worked_head() -> None:
     """0.5 kg, Ro 0.08 m, Ri 0.076 m: 0.00203022 kg m2, 0.00383022 about an axis 0.06 m away."""
     tensor = masses.hollow_sphere(0.5, 0.08, 0.076)
     assert tensor[0, 0] == pytest.approx(0.00203022, abs=5e-9)
-    about = masses.about_line(tensor, 0.5, np.array([0.0, 0.0, 0.06]), np.zeros(3), np.array([0.0, 1.0, 0.0]))
+    arm, direction = np.array([[0.0, 0.0, 0.06]]), np.array([[0.0, 1.0, 0.0]])
+    about = masses.about_line(tensor, 0.5, arm, direction)[0]
     assert about == pytest.approx(0.00383022, abs=5e-9)
     assert about * 37.7875 == pytest.approx(0.144734, abs=1e-6)
 
@@ -105,5 +106,6 @@ def test_about_any_line_equals_points_summed(
     direction = np.array([math.cos(pitch) * math.cos(yaw), math.cos(pitch) * math.sin(yaw), math.sin(pitch)])
     arms = corners + np.array(centre) - np.array(point)
     definition = mass * float(np.sum(np.cross(arms, direction) ** 2))
-    ours = masses.about_line(tensor, 8 * mass, np.array(centre), np.array(point), direction)
+    arm = np.array(centre) - np.array(point)
+    ours = masses.about_line(tensor, 8 * mass, arm[None, :], direction[None, :])[0]
     assert ours == pytest.approx(definition, rel=1e-9, abs=1e-12)
