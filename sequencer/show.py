@@ -17,7 +17,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.errors import Fault, InputError, QuarterjackError, UsageError
+from sequencer.errors import Fault, FindingsError, InputError, QuarterjackError, UsageError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -166,6 +166,17 @@ def read_show(folder: Path) -> Show:
     loops = {name: scene.loop for name, scene in scenes.items()}
     policy = read_policy(folder / "event.toml", loops, list(figure.inputs))
     return Show(folder, figure, scenes, policy)
+
+
+def demo_folder() -> Path:
+    """The Lantern Keeper's show folder: in the package when installed, else beside it in the checkout."""
+    here = Path(__file__).parent
+    for folder in (here / "shows" / "lantern_keeper", here.parent / "shows" / "lantern_keeper"):
+        if folder.is_dir():
+            return folder
+    raise UsageError(
+        Fault("the Lantern Keeper's show folder is missing", str(here), remedy="install Quarterjack again")
+    )
 
 
 def chosen(show: Show, names: Sequence[str]) -> list[str]:
@@ -355,6 +366,29 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     tell("checked", 1.0)
     report = CheckReport(built.figure.name, scenes, space, findings.in_order(found))
     return CheckedShow(built, played, report)
+
+
+def checked_for_board(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
+    """:func:`check_built`, refusing a show that would break or hurt.
+
+    Raises:
+        FindingsError: every finding that is an error, with its remedy.
+    """
+    checked = check_built(built, tell)
+    faults = [
+        Fault(
+            f"[{item.code}] {item.message}",
+            str(built.planned.show.folder),
+            value=None if item.value is None else f"{item.value:g} {item.unit or ''}".strip(),
+            limit=None if item.limit is None else f"{item.limit:g} {item.unit or ''}".strip(),
+            remedy=item.remedy,
+        )
+        for item in checked.report.findings
+        if item.severity == "error"
+    ]
+    if faults:
+        raise FindingsError.from_faults(faults)
+    return checked
 
 
 def scene_views(checked: CheckedShow) -> list[SceneView]:

@@ -17,11 +17,11 @@ def command(
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.showing import print_findings, report_text
     from sequencer.firmware.compile import write_outputs
-    from sequencer.show import build_show, check_built
+    from sequencer.show import build_show, checked_for_board
 
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
-        checked = check_built(built, bar.tell)
+        checked = checked_for_board(built, bar.tell)
         made = write_outputs(
             *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
             report_text(checked),

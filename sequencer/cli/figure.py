@@ -17,7 +17,27 @@ def command(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Say what the figure can carry, how fast, on which supply, and what to change first."""
-    report(show, detail, as_json)
+    report(show, detail, as_json, () if as_json else _of_the_scenes(show))
+
+
+def _of_the_scenes(show: Path) -> tuple[str, ...]:
+    """What the compiled scenes add to the sheet: how long a visitor may wait for a cue."""
+    from sequencer.errors import QuarterjackError
+    from sequencer.show import build_show
+
+    if not any(show.glob("*.scene")):
+        return ()
+    try:
+        built = build_show(show)
+    except QuarterjackError:
+        return ("The scenes beside it do not compile yet; `quarterjack check` says why.",)
+    if not built.table.rows:
+        return ()
+    loop, scene, frames = built.table.longest
+    seconds = frames * built.contents.frame_us * 1e-6
+    return (
+        f"The longest transition, from {loop} to {scene}, takes {seconds:.2f} s, after up to 0.12 s of wait.",
+    )
 
 
 def report(show: Path, detail: bool, as_json: bool, extra_sentences: Sequence[str] = ()) -> None:

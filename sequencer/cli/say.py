@@ -18,13 +18,19 @@ def console() -> Console:
     """The console on stdout: styled on a terminal, plain text otherwise."""
     from rich.console import Console
 
-    # Piped output keeps whole lines: a program or a log file wraps them better than we would.
-    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    if sys.stdout.isatty():
+        return Console(highlight=False)
+    # Piped output keeps whole lines: who reads it wraps better than we would.
+    return Console(highlight=False, soft_wrap=True, width=PLAIN_WIDTH)
 
 
 def say_json(value: dict[str, Any]) -> None:
     """Print one JSON object and nothing else. Not-a-number is refused: it is not JSON."""
     print(json.dumps(value, indent=2, allow_nan=False))
+
+
+#: Columns of tables where there is no terminal to ask.
+PLAIN_WIDTH = 110
 
 
 class Progress:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
     from sequencer.check.report import CheckReport
     from sequencer.finding import Finding
@@ -21,32 +22,39 @@ def report_text(checked: CheckedShow) -> str:
 
     from rich.console import Console
 
-    page = Console(file=io.StringIO(), width=110, highlight=False)
+    from sequencer.cli.say import PLAIN_WIDTH
+
+    page = Console(file=io.StringIO(), width=PLAIN_WIDTH, highlight=False)
     print_report(page, checked.report)
     print_certificate(page, checked.built.certificate)
     assert isinstance(page.file, io.StringIO)
     return page.file.getvalue()
 
 
-def print_report(out: Console, report: CheckReport) -> None:
-    """The report for people: a table a scene, room left, findings."""
+def _table(title: str) -> Table:
+    from rich import box
     from rich.table import Table
 
-    table = Table(title=f"{report.show}: what the player plays", title_justify="left")
+    return Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+
+
+def print_report(out: Console, report: CheckReport) -> None:
+    """The report for people: a table a scene, room left, findings."""
+    table = _table(f"{report.show}: what the player plays")
     for heading in (
         "scene",
-        "channel",
+        "axis",
         "top speed",
         "of limit",
         "accel.",
         "jerk",
-        "rms error",
+        "rms off",
         "worst",
-        "bytes/s",
+        "B/s",
     ):
-        table.add_column(heading, justify="left" if heading in ("scene", "channel") else "right")
+        table.add_column(heading, justify="left" if heading in ("scene", "axis") else "right", no_wrap=True)
     for scene in report.scenes.values():
-        first = f"{scene.scene} {scene.duration_s:.2f} s" + (" loop" if scene.loop else "")
+        first = f"{scene.scene}, {scene.duration_s:.2f} s" + (", loop" if scene.loop else "")
         for axis in scene.axes.values():
             shares = axis.shares()
             table.add_row(
@@ -60,7 +68,8 @@ def print_report(out: Console, report: CheckReport) -> None:
             )
             first = ""
         for (name, kind), rate in scene.other_bytes_per_s.items():
-            table.add_row("", f"{name} ({kind})", *[""] * 6, f"{rate:.1f}")
+            if rate > 0.0:
+                table.add_row("", f"{name} ({kind})", *[""] * 6, f"{rate:.1f}")
         table.add_section()
     out.print(table)
     room = report.room
@@ -95,9 +104,7 @@ def print_findings(out: Console, findings: Sequence[Finding]) -> None:
 
 def print_certificate(out: Console, certificate: Certificate) -> None:
     """Worst hull values against their bounds, over all scenes and transitions."""
-    from rich.table import Table
-
-    table = Table(title="Certificate (integers, for all t, scenes and transitions)", title_justify="left")
+    table = _table("Certificate: whole numbers, for all time, over every scene and transition")
     for heading in ("track", "quantity", "worst", "bound", "share", "in"):
         table.add_column(heading, justify="right" if heading in ("worst", "bound", "share") else "left")
     for name, track in certificate.items():

