@@ -1,0 +1,40 @@
+"""FIGURE.md names every key of the schema, and the table of directions tells the truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sequencer.figure import schema
+from sequencer.figure.physics import rotations
+from sequencer.figure.schema import SIDES
+
+PAGE = (Path(__file__).parents[2] / "sequencer" / "figure" / "FIGURE.md").read_text(encoding="utf-8")
+TABLES = (
+    *(schema.ServoTable, schema.AxisTable, schema.LampTable, schema.SwitchTable, schema.InputTable),
+    *(schema.SupplyTable, schema.BoardTable, schema.TopTable, *schema.SHAPES.values()),
+)
+KEYS = sorted({key for table in TABLES for key in table.model_fields})
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_every_key_is_documented(key: str) -> None:
+    assert f"`{key}`" in PAGE or f"`[{key}]`" in PAGE
+
+
+@pytest.mark.parametrize(
+    ("about", "point", "goes", "sign"),
+    [
+        ("up", (1, 0, 0), "left", 1),  # the nose of a turning head
+        ("left", (1, 0, 0), "up", -1),  # the nose of a nodding head goes down
+        ("forward", (0, 0, 1), "right", 1),  # the crown of a tilting head
+        ("left", (1, 0, -0.5), "up", -1),  # the chin of an opening jaw goes down
+    ],
+)
+def test_positive_is_where_the_page_says(
+    about: str, point: tuple[float, float, float], goes: str, sign: int
+) -> None:
+    turned = rotations(SIDES[about], np.array([0.3]))[0] @ np.array(point) - np.array(point)
+    assert float(turned @ np.array(SIDES[goes])) * sign > 0.1
