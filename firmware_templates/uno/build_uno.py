@@ -21,7 +21,7 @@ UNO: Final = ROOT / "firmware_templates" / "uno"
 CORE: Final = ROOT / "firmware_templates" / "core"
 DATA: Final = ROOT / "sequencer" / "firmware" / "data"
 #: Where the image begins; the page size (128) divides it.
-IMAGE_BASE: Final = 0x4400
+IMAGE_BASE: Final = 0x3400
 IMAGE_LIMIT: Final = 0x7E00
 RAM_LIMIT: Final = 1024
 RAM_BYTES: Final = 2048

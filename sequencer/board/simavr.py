@@ -108,8 +108,6 @@ class Simavr:
         self.data = ctypes.cast(self._field(_DATA, pointer)[0], ctypes.POINTER(ctypes.c_uint8))
         flags = ctypes.c_uint32(0)  # no stdio echo, no sleeping in the serial port
         lib.avr_ioctl(self._avr, _code("uas", "0"), ctypes.byref(flags))
-        for number in range(2):  # otherwise a low D2 or D3 is polled each cycle
-            lib.avr_extint_set_strict_lvl_trig(self._avr, number, 0)
 
     # -- memory and clock
 
@@ -157,6 +155,8 @@ class Simavr:
             PortError: the program crashed.
         """
         run, avr, now, state = self._lib.avr_run, self._avr, self._cycle, self._state
+        for number in range(2):  # otherwise a low D2 or D3 is polled each cycle; a reset sets it back
+            self._lib.avr_extint_set_strict_lvl_trig(avr, number, 0)
         while now[0] < cycle:
             # A reset, the watchdog's too, sets the limit back to one instruction at a time.
             self._limit[0] = min(_MAX_RUN, max(1, cycle - now[0]))

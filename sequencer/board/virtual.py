@@ -23,7 +23,7 @@ from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError
 
 FLASH_BYTES = UNO.flash
-IMAGE_BASE = 0x4400
+IMAGE_BASE = 0x3400
 IMAGE_LIMIT = UNO.usable
 MAGIC = b"QJK1"
 FRAME_US = 20_000
