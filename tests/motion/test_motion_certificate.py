@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -23,7 +25,7 @@ def brute_force(points: list[int], loop: bool) -> list[int]:
         values = [points[i % len(points)] for i in range(len(points) + 3)]
     out = []
     for _ in range(3):
-        values = [b - a for a, b in zip(values[:-1], values[1:], strict=True)]
+        values = [b - a for a, b in itertools.pairwise(values)]
         out.append(max(abs(v) for v in values))
     return out
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -53,12 +55,9 @@ def test_moments_are_exact_for_the_piecewise_linear_wish(spans: int, steps: int)
         def integrand(u: float, i: int = i) -> float:
             return float(np.interp(u, grid, wish) * scipy_spline(units[i])(u))
 
-        exact = sum(quad(integrand, a, b - 1e-14)[0] for a, b in zip(grid[:-1], grid[1:], strict=True))
+        exact = sum(quad(integrand, a, b - 1e-14)[0] for a, b in itertools.pairwise(grid))
         assert ours[i] == pytest.approx(exact, abs=1e-10)
-    square = sum(
-        quad(lambda u: np.interp(u, grid, wish) ** 2, a, b)[0]
-        for a, b in zip(grid[:-1], grid[1:], strict=True)
-    )
+    square = sum(quad(lambda u: np.interp(u, grid, wish) ** 2, a, b)[0] for a, b in itertools.pairwise(grid))
     assert squared_integral(wish, steps) == pytest.approx(square, rel=1e-9)
 
 
