@@ -5,7 +5,11 @@ uint16_t qj_crc16(uint16_t crc, uint8_t byte) {
   uint8_t bit;
   crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)byte << 8));
   for (bit = 0; bit < 8; bit++) {
-    crc = (crc & 0x8000) != 0 ? (uint16_t)((uint16_t)(crc << 1) ^ (uint16_t)0x1021) : (uint16_t)(crc << 1);
+    const uint8_t out = (uint8_t)(crc >> 15);
+    crc = (uint16_t)(crc << 1);
+    if (out) {
+      crc = (uint16_t)(crc ^ (uint16_t)0x1021);
+    }
   }
   return crc;
 }

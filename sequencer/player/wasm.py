@@ -5,6 +5,7 @@ A call across the border costs some tens of microseconds, so the player crosses 
 
 from __future__ import annotations
 
+import atexit
 import functools
 import importlib.resources
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,8 @@ def wasm_bytes() -> bytes:
 def _compiled() -> tuple[wasmtime.Engine, wasmtime.Module]:
     import wasmtime
 
+    # while the interpreter shuts down the library can no longer free these, and would say so on stderr
+    atexit.register(_compiled.cache_clear)
     engine = wasmtime.Engine()
     return engine, wasmtime.Module(engine, wasm_bytes())
 
@@ -36,7 +39,7 @@ class WasmMachine:
         self._store = wasmtime.Store(engine)
         self._exports: Any = wasmtime.Instance(self._store, module, []).exports(self._store)
         self._functions: dict[str, Any] = {}
-        self._memory: wasmtime.Memory = self._exports["memory"]
+        self._memory: Any = self._exports["memory"]
 
     def call(self, name: str, *numbers: int) -> int:
         """Run an exported function of unsigned 32-bit numbers."""
