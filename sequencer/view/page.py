@@ -132,6 +132,10 @@ def _axis(axis: AxisCurve, duration_s: float) -> dict[str, Any]:
         ],
         "rms_error_deg": axis.rms_error_deg,
         "range": look.span_words(axis),
+        "ends": [
+            f"{word} {abs(edge):.4g}"
+            for word, edge in zip(axis.words, (axis.low_deg, axis.high_deg), strict=True)
+        ],
     }
 
 
@@ -144,8 +148,8 @@ def _packed(values: NDArray[np.float64], kind: str) -> str:
 def _flashing(view: SceneView) -> str | None:
     """What to warn of before the lamps are shown flashing, or None.
 
-    Counted as WCAG 2.x SC 2.3.1 counts; the warning comes from one flash a second on, below the
-    criterion's three, because the page may be watched close and large.
+    Counted as WCAG 2.x SC 2.3.1 counts; the warning comes from two flashes within a second on,
+    below the criterion's limit, because the page may be watched close and large.
     """
     if not view.lamps:
         return None

@@ -28,7 +28,7 @@ FRAME_US = 20_000
 #: name, words, range in degrees, pulse at zero, us per degree, knot frames, pin
 AXES = (
     ("turn", ("right", "left"), (-80.0, 80.0), 1500, 8.0, 6, 7),
-    ("nod", ("up", "down"), (-20.0, 25.0), 1480, -10.0, 3, 8),
+    ("nod", ("up", "down"), (-20.0, float(np.degrees(np.radians(25.0))) - 4e-15), 1480, -10.0, 3, 8),
     ("jaw", ("shut", "open"), (0.0, 22.0), 1200, 9.0, 1, 10),
 )
 

@@ -59,6 +59,10 @@ def test_the_browser_shows_every_scene_and_the_curves(page: Path, browser: Brows
     assert lanes.count('stroke="var(--plan)"') == 3
     assert re.search(r"bell on\b", document)  # struck at 2.00 s for 0.1 s
     assert "2.04 of 9.00 s" in document
+    gauges = document[document.index('id="gauges"') : document.index('id="lights"')]
+    assert re.findall(r"<span>([^<]+)</span>", gauges) == [
+        *("right 80", "left 80", "up 20", "down 25", "shut 0", "open 22")
+    ]
 
 
 def text_of_nav(document: str) -> str:

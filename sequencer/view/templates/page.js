@@ -115,8 +115,8 @@ class Page {
       element(bar, "u").style.left = `${100 * share(0)}%`;
       const hand = element(bar, "i");
       const ends = element(box, "div", "line faint");
-      element(ends, "span", "", `${axis.words[0]} ${Math.abs(axis.low_deg)}`);
-      element(ends, "span", "", `${axis.words[1]} ${Math.abs(axis.high_deg)}`);
+      element(ends, "span", "", axis.ends[0]);
+      element(ends, "span", "", axis.ends[1]);
       return { axis, number, hand, share };
     });
     at("lights").replaceChildren();
