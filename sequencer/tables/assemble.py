@@ -12,6 +12,7 @@ from sequencer.errors import Fault, PlanError
 from sequencer.figure.model import Figure
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import (
+    LARGEST_COUNTS,
     InputRecord,
     LampRecord,
     SceneRecord,
@@ -88,6 +89,7 @@ def assemble(
     Raises:
         PlanError: a number that the image cannot hold, or tracks of different servo frames.
     """
+    _check_counts(figure, len(specs), len(timelines))
     frames_us = {spec.frame_us for spec in specs.values()} or {FRAME_US}
     if len(frames_us) > 1:
         raise PlanError(
@@ -137,6 +139,27 @@ def assemble(
         ),
     )
     return show, tuple(late)
+
+
+def _check_counts(figure: Figure, tracks: int, scenes: int) -> None:
+    counts = {
+        "tracks": tracks,
+        "lamps": len(figure.lamps),
+        "switches": len(figure.switches),
+        "inputs": len(figure.inputs),
+        "scenes": scenes,
+    }
+    for what, count in counts.items():
+        if count > LARGEST_COUNTS[what]:
+            raise PlanError(
+                Fault(
+                    f"there are more {what} than a player keeps track of",
+                    quantity=what,
+                    value=str(count),
+                    limit=str(LARGEST_COUNTS[what]),
+                    remedy="spread the show over two boards",
+                )
+            )
 
 
 def _track(figure: Figure, spec: TrackSpec) -> TrackRecord:

@@ -9,6 +9,12 @@ from dataclasses import dataclass
 COMMON_FRAMES = 6
 #: "No scene" in a record.
 NONE = 255
+#: The longest fade, delay, stop or settle time in frames: the player's clocks have 16 bits.
+LONGEST_FADE = 16_380
+#: The longest pulse: 16 bits of sixteenths.
+LONGEST_PULSE_US = 4095
+#: The most that any player keeps track of.
+LARGEST_COUNTS: Mapping[str, int] = {"tracks": 12, "lamps": 6, "switches": 8, "inputs": 4, "scenes": 254}
 #: Board numbers in the image's header.
 BOARDS: Mapping[str, int] = {"uno": 1}
 

@@ -26,6 +26,9 @@ from sequencer.tables.layout import (
 from sequencer.tables.model import (
     BOARDS,
     COMMON_FRAMES,
+    LARGEST_COUNTS,
+    LONGEST_FADE,
+    LONGEST_PULSE_US,
     NONE,
     InputRecord,
     LampRecord,
@@ -93,12 +96,24 @@ class _Reader:
         if head.board not in BOARDS.values():
             self.refuse("it is for an unknown board", 13, head.board)
         for at, what, frames in ((22, "settle", head.settle_frames), (24, "stop", head.stop_frames)):
-            if frames % COMMON_FRAMES:
-                self.refuse(f"the {what} time is not a multiple of {COMMON_FRAMES} frames", at, frames)
+            self.fade(frames, f"the {what} time", at)
         return head
+
+    def place(self, at: int, what: str) -> None:
+        if not HEADER.size <= at <= len(self.image):
+            self.refuse(f"{what} lies outside the image", None, at, len(self.image))
+
+    def fade(self, frames: int, what: str, at: int) -> None:
+        if frames % COMMON_FRAMES or frames > LONGEST_FADE:
+            self.refuse(
+                f"{what} is not a multiple of {COMMON_FRAMES} frames up to {LONGEST_FADE}", at, frames
+            )
 
     def contents(self) -> ShowImage:
         head = self.header()
+        for what, most in LARGEST_COUNTS.items():
+            if getattr(head, what) > most:
+                self.refuse(f"it has more {what} than any player knows", None, getattr(head, what), most)
         counts = (1, head.tracks, head.lamps, head.switches, head.inputs, head.scenes)
         names = iter(self.names(head.names_at, sum(counts)))
         (figure,), tracks, lamps, switches, inputs, scenes = (
@@ -106,9 +121,13 @@ class _Reader:
         )
         at = (head.tracks_at, head.lamps_at, head.switches_at, head.inputs_at, head.scenes_at)
         starts = [*at, head.transitions_at, head.names_at]
+        for start in starts:
+            self.place(start, "a part of it")
         scene_records = self.scenes(at[4], scenes, counts[1:4], starts)
         if head.loops != sum(scene.loop for scene in scene_records):
             self.refuse("it counts its loops wrongly", 60, head.loops)
+        if head.idle < len(scene_records) and not scene_records[head.idle].loop:
+            self.refuse("the scene between scenes is no loop", 19, head.idle)
         show = ShowImage(
             figure=figure,
             board=next(name for name, number in BOARDS.items() if number == head.board),
@@ -136,8 +155,8 @@ class _Reader:
             row = []
             for _ in range(head.scenes + 1):
                 item = Transition(*self.unpack(TRANSITION, at, "transition table"))
-                if item.fade_frames % COMMON_FRAMES or item.delay_frames % COMMON_FRAMES:
-                    self.refuse("a transition is not a multiple of six frames", at)
+                self.fade(item.fade_frames, "a transition's fade", at)
+                self.fade(item.delay_frames, "a transition's delay", at)
                 row.append(item)
                 at += TRANSITION.size
             rows.append(tuple(row))
@@ -162,8 +181,10 @@ class _Reader:
         )
         if knot not in (1, 2, 3, 6) or not 2 <= exponent <= 5 or zero:
             self.refuse(f"track {name} has a knot, a unit or a zero that no player knows", at)
-        if not (low <= rest <= high and ends_low <= ends_high and min(d1, d2, d3) >= 0):
+        if not (low <= rest <= high and min(d1, d2, d3) >= 0):
             self.refuse(f"track {name} rests outside its own bounds", at)
+        if not ends_low <= ends_high <= LONGEST_PULSE_US or origin > LONGEST_PULSE_US:
+            self.refuse(f"track {name} has pulses that no servo knows", at, ends_high, LONGEST_PULSE_US)
         return TrackRecord(
             name, pin, knot, exponent, origin, rest, parked, low, high, (d1, d2, d3), (ends_low, ends_high)
         )
@@ -182,6 +203,8 @@ class _Reader:
 
     def input(self, at: int, name: str, scenes: list[str]) -> InputRecord:
         pin, kind, flags, debounce, cooldown, scene, nth, nth_scene = self.unpack(INPUT, at, "input record")
+        if nth and nth_scene == NONE:
+            self.refuse(f"input {name} counts to a scene that is not there", at)
         if kind != TRIGGER or flags > 3 or any(self.image[at + 9 : at + INPUT.size]):
             self.refuse(f"input {name} is of a kind that no player knows", at)
         return InputRecord(
@@ -206,10 +229,12 @@ class _Reader:
             at = scenes_at + SCENE.size * i
             streams_at, frames, flags, row, fade_in = self.unpack(SCENE, at, "scene record")
             loops_before = sum(head[1] for head in heads)
-            if frames < COMMON_FRAMES or frames % COMMON_FRAMES or fade_in % COMMON_FRAMES or flags > 1:
+            self.fade(fade_in, f"the fade of scene {name}", at)
+            if frames < COMMON_FRAMES or frames % COMMON_FRAMES or flags > 1:
                 self.refuse(f"scene {name} has a length or flags that no player knows", at)
             if row != (loops_before if flags else NONE):
                 self.refuse(f"scene {name} has a wrong row in the transition table", at)
+            self.place(streams_at, f"the offset list of scene {name}")
             offsets = self.unpack(form, streams_at, f"offset list of scene {name}")
             heads.append((frames, bool(flags), fade_in, offsets))
             starts += [streams_at, *(offset for offset in offsets if offset)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from hypothesis import strategies as st
 
@@ -92,6 +94,7 @@ def shows(draw: st.DrawFn) -> ShowImage:
             max_size=2,
         )
     )
+    inputs = [item if item.nth_scene is not None else replace(item, nth=0) for item in inputs]
     sixes = st.integers(0, 50).map(lambda n: 6 * n)
     rows = tuple(
         tuple(Transition(draw(sixes), draw(sixes)) for _ in range(len(scenes) + 1)) for s in scenes if s.loop
@@ -109,7 +112,7 @@ def shows(draw: st.DrawFn) -> ShowImage:
         switches=tuple(switches),
         inputs=tuple(inputs),
         scenes=scenes,
-        idle=draw(some_scene),
+        idle=draw(st.sampled_from([None, *(scene.name for scene in scenes if scene.loop)])),
         transitions=rows,
     )
 
@@ -118,19 +121,19 @@ def shows(draw: st.DrawFn) -> ShowImage:
 def _track_records(draw: st.DrawFn) -> TrackRecord:
     low = draw(st.integers(-32767, 32767))
     high = draw(st.integers(low, 32767))
-    ends_low = draw(st.integers(0, 65535))
+    ends_low = draw(st.integers(0, 4095))
     return TrackRecord(
         name=draw(_NAMES),
         pin=draw(_U8),
         knot_frames=draw(st.sampled_from([1, 2, 3, 6])),
         lsb_exponent=draw(st.integers(2, 5)),
-        origin_us=draw(st.integers(0, 65535)),
+        origin_us=draw(st.integers(0, 4095)),
         rest=draw(st.integers(low, high)),
         parked=draw(st.integers(low, high)),
         low=low,
         high=high,
         bounds=draw(st.tuples(*[st.integers(0, 32767)] * 3)),
-        ends_us=(ends_low, draw(st.integers(ends_low, 65535))),
+        ends_us=(ends_low, draw(st.integers(ends_low, 4095))),
     )
 
 

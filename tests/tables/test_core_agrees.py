@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import zlib
 from dataclasses import replace
 
 import numpy as np
@@ -11,15 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sequencer.errors import PlanError
+from sequencer.errors import ImageError, PlanError
 from sequencer.motion.model import TrackPlan, TrackSpec
-from sequencer.player.player import NONE, Fault, Player
+from sequencer.player.player import Fault, Player
 from sequencer.tables import fades
-from sequencer.tables.image import build_image
+from sequencer.tables.image import build_image, read_image
 from sequencer.tables.model import SceneRecord, ShowImage, TrackRecord, Transition
 from sequencer.tables.rice import encode_track
 from sequencer.tables.transitions import TransitionTable, choose_transitions, confirm_transitions
-from tests.tables.show_makers import looking_scene, spec, swaying_loop
+from tests.tables.show_makers import looking_scene, shows, spec, swaying_loop
 
 Plans = dict[str, dict[str, TrackPlan]]
 
@@ -191,5 +192,24 @@ def _times(item: Transition) -> tuple[int, int]:
     return item.fade_frames, item.delay_frames
 
 
-def test_no_scene_is_no_scene() -> None:
-    assert NONE == 255
+@settings(max_examples=40, deadline=None)
+@given(shows())
+def test_the_core_opens_every_image(show: ShowImage) -> None:
+    opened(show)
+
+
+@settings(max_examples=80, deadline=None)
+@given(shows(), st.data())
+def test_what_is_read_here_is_opened_there(show: ShowImage, data: st.DataObject) -> None:
+    image = bytearray(build_image(show))
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(12, min(len(image) - 1, 400)))
+        image[at] = data.draw(st.integers(0, 255))
+    image[8:12] = zlib.crc32(image[12:]).to_bytes(4, "little")
+    try:
+        read_image(bytes(image))
+    except ImageError:
+        return
+    core = player()
+    core._load(bytes(image))
+    assert core.open() is Fault.OK
