@@ -110,7 +110,11 @@ class Jog:
 
     def figure_lines(self, name: str = "NAME") -> str:
         """The lines to paste into figure.toml."""
-        lines = [f"[servos.{name}]", f"pin = {self.pin}"]
+        lines = [
+            f"[servos.{name}]",
+            "# from its datasheet: speed_s_per_60deg, stall_kgcm, at_v, pulse_us, travel_deg, stall_a",
+            f"pin = {self.pin}",
+        ]
         centre = self.centre_us
         if centre is None and self.low_us is None and self.high_us is None:
             return ""

@@ -99,7 +99,7 @@ class Link:
 
     """
 
-    def __init__(self, transport: Transport, *, answer_s: float = 0.15, tries: int = 6) -> None:
+    def __init__(self, transport: Transport, *, answer_s: float = 0.15, tries: int = 10) -> None:
         self._port = transport
         self._answer_s = answer_s
         self._tries = tries

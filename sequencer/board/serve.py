@@ -18,6 +18,9 @@ from sequencer.errors import Fault, PortError
 
 #: How long one look at the port lasts; a byte's round trip is about this.
 LOOK_S = 0.004
+#: A computer too busy to look for longer than this slows the board down: otherwise bytes that wait at
+#: the door would find its loader's second of patience over.
+SLIP_US = 50_000
 
 
 class Doorway(Protocol):
@@ -137,6 +140,10 @@ class TcpDoorway:
                 end.close()
 
 
+def _wall_us() -> int:
+    return time.monotonic_ns() // 1000
+
+
 def serve(
     board: VirtualBoard,
     door: Doorway,
@@ -148,11 +155,14 @@ def serve(
 
     ``save`` is called after each visit's reset and at the end, to keep the flash.
     """
-    start = time.monotonic() - board.now_us / 1e6
+    start_us = _wall_us() - board.now_us
     try:
         while not until():
             came, data = door.look(LOOK_S)
-            board.run_until(round((time.monotonic() - start) * 1e6))
+            behind = _wall_us() - start_us - board.now_us
+            if behind > SLIP_US:
+                start_us += behind - SLIP_US
+            board.run_until(_wall_us() - start_us)
             if came:
                 save()
                 board.reset()

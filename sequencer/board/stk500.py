@@ -65,6 +65,8 @@ UNO = Chip(
 
 #: Seconds from reset pulse to the first byte, try by try: boards and adapters differ.
 SETTLE_S = (0.1, 0.1, 0.25, 0.05, 0.4)
+#: How long a loader that is there may take to answer the sync.
+SYNC_S = 0.25
 
 
 class Loader:
@@ -73,11 +75,11 @@ class Loader:
     Args:
         transport: an open port.
         chip: what is expected there.
-        answer_s: how long an answer may take (the loader gives up after 1 s of silence).
+        answer_s: how long an answer may take, a busy computer's pauses included.
 
     """
 
-    def __init__(self, transport: Transport, chip: Chip = UNO, *, answer_s: float = 0.5) -> None:
+    def __init__(self, transport: Transport, chip: Chip = UNO, *, answer_s: float = 2.0) -> None:
         self._port = transport
         self._chip = chip
         self._answer_s = answer_s
@@ -97,7 +99,7 @@ class Loader:
             # the player's farewell or line noise.
             self._port.read(4096, pause)
             self._port.write(bytes((GET_SYNC, EOP)))
-            answer = self._port.read(2, self._answer_s / 2)
+            answer = self._port.read(2, SYNC_S)
             if answer == bytes((INSYNC, OK)):
                 return
             heard = answer or heard

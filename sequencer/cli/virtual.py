@@ -23,6 +23,7 @@ def command(
     """Serve a virtual Uno, in real time, until Ctrl-C. Opening its port resets it, as on a real board."""
     import contextlib
     import os
+    import signal
     import sys
 
     from sequencer.board.serve import Doorway, PtyDoorway, TcpDoorway, serve
@@ -42,5 +43,7 @@ def command(
         said = f"a virtual Uno is at {door.name}   (use --port {door.name}; Ctrl-C ends it)"
         console().print(said, markup=False)
     sys.stdout.flush()
+    # Being ended by another program keeps the flash too.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with contextlib.suppress(KeyboardInterrupt):
         serve(board, door, save=save)

@@ -1,0 +1,231 @@
+"""The bench: keys to pulses, what it records, what it refuses; and the commands around a virtual board."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+import tomllib
+
+import pytest
+
+from sequencer.board.bench import HELP, Jog
+from sequencer.board.link import Link
+from sequencer.board.virtual_uno import fresh_virtual, open_virtual
+from sequencer.cli.main import run
+from sequencer.errors import UsageError
+
+
+@pytest.fixture
+def jog(bench, flash_of):
+    rig = bench(flash_of(image=None))
+    link = Link(rig.port)
+    link.hello()
+    return rig, Jog(link, "servo", 9)
+
+
+def asked(rig) -> list[dict]:
+    return [fields for kind, fields in rig.player.performed if kind == "bench_servo"]
+
+
+def test_keys_move_by_small_and_big_steps_within_the_range(jog) -> None:
+    rig, hand = jog
+    assert hand.start() == "D9: 1500 us"
+    for key in ("right", "+", "up", "]", "left", "[", "c"):
+        hand.press(key)
+    assert [fields["pulse_us"] for fields in asked(rig)] == [1500, 1505, 1510, 1560, 1610, 1605, 1555, 1500]
+    for _ in range(40):
+        hand.press("up")
+    assert asked(rig)[-1] == {"pin": 9, "pulse_us": 2500}
+
+
+def test_the_horn_is_told_of_once_at_the_centre(jog) -> None:
+    _, hand = jog
+    hand.start()
+    assert "fit the horn" in hand.press("c")
+    assert "fit the horn" not in hand.press("c")
+
+
+def test_recorded_ends_become_lines_to_paste(jog) -> None:
+    _, hand = jog
+    hand.start()
+    for key in ("m", "down", "down", "l", *["up"] * 5, "h"):
+        hand.press(key)
+    table = tomllib.loads(hand.figure_lines("nod"))
+    assert table == {"servos": {"nod": {"pin": 9, "centre_us": 1500, "ends_us": [1400, 1650]}}}
+    assert hand.problems() == []
+
+
+def test_ends_the_wrong_way_round_are_said_at_once(jog) -> None:
+    _, hand = jog
+    hand.start()
+    hand.press("l")
+    hand.press("down")
+    assert "not below the high end" in hand.press("h")
+
+
+def test_nothing_is_recorded_while_there_are_no_pulses(jog) -> None:
+    rig, hand = jog
+    hand.start()
+    assert hand.press("0") == "D9: no pulses"
+    assert asked(rig)[-1]["pulse_us"] == 0
+    assert "not at a known place" in hand.press("l")
+    assert hand.figure_lines() == ""
+
+
+def test_an_unknown_key_shows_the_help_and_q_quits(jog) -> None:
+    _, hand = jog
+    assert hand.press("x") == HELP["servo"]
+    assert hand.press("q") is None
+
+
+def test_a_lamp_goes_by_lightness(bench, flash_of) -> None:
+    rig = bench(flash_of(image=None))
+    link = Link(rig.port)
+    link.hello()
+    hand = Jog(link, "lamp", 5)
+    assert hand.start() == "D5: 50 % lightness"
+    assert hand.press("up") == "D5: 60 % lightness"
+    assert hand.press("l") == HELP["lamp"]
+    assert hand.press("0") == "D5: off"
+    sent = [fields for kind, fields in rig.player.performed if kind == "bench_lamp"]
+    assert [fields["lightness"] for fields in sent] == [100, 120, 0]
+
+
+# -- the command, on the virtual board with the real player ----------------------------------------
+
+
+@pytest.fixture
+def typed(monkeypatch):
+    def type_(words: str) -> None:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(words))
+
+    return type_
+
+
+def test_bench_on_a_board_with_a_strange_program_asks_first(tmp_path, typed, capsys) -> None:
+    typed("q\n")
+    state = tmp_path / "flash"
+    assert run(["bench", "--port", "virtual", "--state", str(state)]) == 2
+    assert "--yes" in capsys.readouterr().err
+    assert not state.exists()
+
+
+def test_bench_by_words_from_stdin_ends_in_one_json_object(tmp_path, typed, capsys) -> None:
+    state = tmp_path / "flash"
+    typed("right m down l up up\nh q\n")
+    arguments = ["bench", "--port", "virtual", "--state", str(state), "--yes", "--json", "--pin", "8"]
+    assert run(arguments) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert (said["pin"], said["centre_us"], said["ends_us"]) == (8, 1505, [1455, 1555])
+    # The bare player stayed on the board: a second bench asks nothing.
+    typed("q\n")
+    assert run(["bench", "--port", "virtual", "--state", str(state), "--json"]) == 0
+
+
+def test_bench_refuses_an_unknown_kind(capsys) -> None:
+    assert run(["bench", "--port", "virtual", "--kind", "motor"]) == 2
+    assert "servo or lamp" in capsys.readouterr().err
+
+
+def test_the_real_core_hears_the_bench(tmp_path) -> None:
+    from sequencer.cli.bench import prepare
+
+    port = fresh_virtual()
+    prepare(port, True, lambda line: None)
+    link = Link(port)
+    assert link.hello().image_crc == 0
+    hand = Jog(link, "servo", 7)
+    hand.start()
+    hand.press("up")
+    assert port.board._core._player.bench_pulse_us(7) == 1550
+
+
+def test_ports_prints_one_json_object(capsys) -> None:
+    assert run(["ports", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["schema"] == 1
+    assert all({"device", "what", "usb", "serial_number"} == set(item) for item in said["ports"])
+
+
+def test_a_state_file_of_another_kind_is_refused_without_a_traceback(tmp_path, typed, capsys) -> None:
+    typed("q\n")
+    wrong = tmp_path / "notes"
+    wrong.write_text("hello")
+    assert run(["bench", "--port", "virtual", "--state", str(wrong)]) == 2
+    assert "not the flash of a virtual board" in capsys.readouterr().err
+    assert wrong.read_text() == "hello"
+
+
+def test_two_processes_see_one_virtual_board(tmp_path) -> None:
+    from sequencer.cli.bench import prepare
+
+    state = tmp_path / "flash"
+    first = open_virtual(state)
+    prepare(first, True, lambda line: None)
+    first.close()
+    second = open_virtual(state)
+    assert Link(second).hello().fault == 1
+
+
+# -- trigger's refusals ----------------------------------------------------------------------------
+
+
+def test_a_scene_that_is_not_there_is_answered_with_the_nearest() -> None:
+    from sequencer.cli.trigger import scene_number
+
+    assert scene_number("storm", ["greet", "storm"]) == 1
+    with pytest.raises(UsageError, match="did you mean 'greet'"):
+        scene_number("gret", ["greet", "storm"])
+
+
+def test_a_real_board_needs_recorded_ends() -> None:
+    import dataclasses
+
+    from sequencer.cli.trigger import check_ends
+    from sequencer.figure.read import read_figure
+    from sequencer.show import demo_folder
+
+    figure = read_figure(demo_folder() / "figure.toml")
+    known = {
+        name: dataclasses.replace(servo, ends_us=(1000.0, 2000.0)) for name, servo in figure.servos.items()
+    }
+    check_ends(dataclasses.replace(figure, servos=known))
+    name = next(iter(known))
+    known[name] = dataclasses.replace(known[name], ends_us=None)
+    with pytest.raises(UsageError, match=f"servo '{name}' has no recorded ends") as caught:
+        check_ends(dataclasses.replace(figure, servos=known))
+    assert "bench" in str(caught.value)
+
+
+def test_a_board_with_another_show_is_told_to_flash(bench, flash_of, crcs, tmp_path) -> None:
+    from sequencer.cli.trigger import check_carries
+    from sequencer.errors import LinkError
+
+    content = flash_of(image=4)
+    with pytest.raises(LinkError, match="carries another show") as caught:
+        check_carries(Link(bench(content).port), crcs(content)[0] ^ 1, tmp_path)
+    assert "quarterjack flash" in str(caught.value)
+    bare = bench(flash_of(image=None))
+    with pytest.raises(LinkError, match="no show on the board"):
+        check_carries(Link(bare.port), 5, tmp_path)
+    good = bench(content)
+    check_carries(Link(good.port), crcs(content)[0], tmp_path)
+
+
+# -- keys ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(os.name == "nt", reason="terminals there are another thing")
+def test_terminal_keys_have_names() -> None:
+    from sequencer.cli.keys import _TerminalKeys
+
+    read, write = os.pipe()
+    os.write(write, b"\x1b[A\x1b[D c\x1bOC\r")
+    pressed = _TerminalKeys(read)
+    assert [pressed.read(0.1) for _ in range(6)] == ["up", "left", "space", "c", "right", "enter"]
+    assert pressed.read(0.0) is None
+    os.close(write)
+    assert pressed.read(0.1) == "end"
+    os.close(read)
