@@ -16,7 +16,7 @@ from sequencer.timeline.curve import Samples
 from sequencer.timeline.lights import LampCues, SwitchCues, level
 from sequencer.timeline.model import GRID_S, AxisWish, LampStep, Shortfall, Timeline
 from sequencer.timeline.parse import MAX_LENGTH_S
-from sequencer.timeline.rides import Ride, add_ride
+from sequencer.timeline.rides import Ride, add_ride, overlap_note
 from sequencer.timeline.scene import (
     Angle,
     Cue,
@@ -369,6 +369,8 @@ class _Builder:
             for ride in self.rides:
                 if ride.sway.axis.text == name:
                     add_ride(ride, runs, asked, wish, (duration_s, self.scene.loop), self.axes)
+            if any(ride.sway.axis.text == name for ride in self.rides):
+                self.axes.notes += overlap_note(runs, wish)
             np.clip(wish, *runs.axis.range_rad, out=wish)
             if self.scene.loop:
                 asked[-1], wish[-1] = asked[0], wish[0]

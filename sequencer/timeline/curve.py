@@ -19,7 +19,7 @@ from sequencer.timeline.model import GRID_S
 Array = NDArray[np.float64]
 #: Slack of "within the limits" for curves that are checked by sampling.
 _SLACK = 1.0 + 1e-6
-_SAMPLES = np.linspace(0.0, 1.0, 97)
+_SAMPLES = np.linspace(0.0, 1.0, 65)
 #: Share of the limits that a brake uses, so that the new move can begin under it.
 _BRAKE_SHARE = 0.7
 
@@ -106,7 +106,9 @@ class Leg:
         checks = [(1, bounds.velocity), (2, bounds.acceleration)]
         if math.isfinite(self.law.cj):
             checks.append((3, bounds.jerk))
-        return all(float(np.max(np.abs(self.at(times, m)))) <= limit * _SLACK for m, limit in checks)
+        return all(
+            float(np.max(np.abs(self.at(times, m)))) <= limit * _SLACK for m, limit in reversed(checks)
+        )
 
 
 @dataclass(frozen=True)
@@ -146,12 +148,13 @@ def shortest_s(state: State, target: float, law: Law, bounds: Bounds) -> float:
     def fits(duration_s: float) -> bool:
         return Leg(0.0, duration_s, state, target, law, brake).fits(bounds)
 
-    low = high = brake
-    for _ in range(120):
+    alone_s = law.shortest_s(target - state.p, bounds.velocity, bounds.acceleration, bounds.jerk)
+    low = high = max(brake, alone_s / 2)
+    for _ in range(60):
         if fits(high):
             break
-        low, high = high, high * 1.1
-    for _ in range(8):
+        low, high = high, high * 1.2
+    for _ in range(9):
         middle = (low + high) / 2
         low, high = (low, middle) if fits(middle) else (middle, high)
     return high

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.timeline.axes import Axes, AxisRuns
+from sequencer.timeline.curve import Samples
 from sequencer.timeline.model import GRID_S, Shortfall
 from sequencer.timeline.scene import Sway
 from sequencer.timeline.sway import USUAL_PERIOD_S, Swing, slowest_that_fits, usual_swing
@@ -63,6 +64,27 @@ def add_ride(
         )
         kept = room
     wish[first:last] += kept * unit
+
+
+def overlap_note(runs: AxisRuns, wish: Array) -> list[str]:
+    """A note when sways and the moves beneath them, each possible, ask too much together.
+
+    Nothing is stretched for it: the planner keeps the limits and rounds the curve there.
+    """
+    if any(isinstance(leg, Samples) for leg in runs.wish.legs):
+        return []  # an imported curve has corners; what it loses is reported by the plan
+    worst, when_s = 1.0, 0.0
+    for order, limit in ((1, runs.bounds.velocity), (2, runs.bounds.acceleration)):
+        used = np.abs(np.diff(wish, order)) / (GRID_S**order * limit)
+        at = int(np.argmax(used))
+        if used[at] > worst:
+            worst, when_s = float(used[at]), at * GRID_S
+    if worst < 1.02:
+        return []
+    return [
+        f"{runs.axis.name} sways while it moves: at {when_s:.2f} s both together ask {worst:.2f} times "
+        f"what it can do; the plan will round it off there"
+    ]
 
 
 def _swing(

@@ -69,7 +69,7 @@ def test_fastest_refuses_limits_that_are_not_positive(limits: tuple[float, float
         fastest_s(1.0, *limits)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=40)
 @given(
     st.floats(-60, 60), st.floats(-150, 150), st.floats(-1000, 1000), st.floats(-60, 60),
     st.sampled_from(["natural", "gentle", "smooth"]),

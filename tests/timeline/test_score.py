@@ -77,7 +77,11 @@ def show(folder: Path, score: str, *lines: str) -> Path:
 
 
 def test_a_score_plays_in_a_scene(tmp_path: Path, figure, limits) -> None:
-    body = "axis turn deg\n0 0\n0.5 30\n1 -30\n1.5 0\nlamp left_eye percent\n0 100\n0 20 over 0.5\nswitch bell\n0.7 strike"
+    body = (
+        "axis turn deg\n0 0\n0.5 30\n1 -30\n1.5 0\n"
+        "lamp left_eye percent\n0 100\n0 20 over 0.5\n"
+        "switch bell\n0.7 strike"
+    )
     t = build_timeline(parse_scene(show(tmp_path, body, "0:04 turn left 10 over 1s")), figure, limits)
     turn = np.degrees(t.axes["turn"].wish_rad)
     assert turn[[1000, 1250, 1500, 1750, 2000, 2500, 3999]] == pytest.approx(

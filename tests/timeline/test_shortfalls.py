@@ -115,7 +115,7 @@ def test_landing_late_is_told_with_a_time_that_works(build) -> None:
     assert not rates(build(busy[0], f"{when[1]} lands turn right 60, snap"))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(
     st.floats(1, 30).map(lambda x: round(x, 1)),
     st.floats(0.1, 1.0).map(lambda x: round(x, 2)),
@@ -170,3 +170,9 @@ def test_planning_at_a_share_of_the_limits(build, figure, limits) -> None:
         ]
         assert max(used) <= share * 1.001
         assert max(used) >= share * 0.97
+
+
+def test_a_sway_on_a_fast_move_is_noted(build) -> None:
+    t = build("0:00 turn sways 6 for 4s, every 0.7s", "0:01 turn left 60, snap", "length 0:09")
+    assert any("turn sways while it moves" in note for note in t.notes)
+    assert not any("sways while" in note for note in build("0:00 turn sways 6 for 2s, every 0.7s").notes)

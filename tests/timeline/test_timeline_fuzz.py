@@ -72,7 +72,7 @@ def test_any_text_as_a_score(text: str, body: list[str]) -> None:
 
 
 def test_a_big_scene_is_built(figure, limits) -> None:
-    body = "\n".join(f"+0.1 turn {'left' if i % 2 else 'right'} {i % 30} over 0.09s" for i in range(3000))
+    body = "\n".join(f"+0.1 turn {'left' if i % 2 else 'right'} {i % 30} over 0.09s" for i in range(1000))
     timeline = build_timeline(parse_scene_text(f"scene big\n{body}\n", "big.scene"), figure, limits)
-    assert timeline.duration_s == pytest.approx(300, abs=5)
+    assert timeline.duration_s == pytest.approx(100, abs=5)
     assert timeline.shortfalls
