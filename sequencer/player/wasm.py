@@ -8,6 +8,7 @@ from __future__ import annotations
 import atexit
 import functools
 import importlib.resources
+import weakref
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # wasmtime takes a while to load: only a machine that runs needs it
@@ -23,10 +24,21 @@ def wasm_bytes() -> bytes:
 def _compiled() -> tuple[wasmtime.Engine, wasmtime.Module]:
     import wasmtime
 
-    # while the interpreter shuts down the library can no longer free these, and would say so on stderr
-    atexit.register(_compiled.cache_clear)
+    atexit.register(_close_all)
     engine = wasmtime.Engine()
     return engine, wasmtime.Module(engine, wasm_bytes())
+
+
+_alive: weakref.WeakSet[WasmMachine] = weakref.WeakSet()
+
+
+def _close_all() -> None:
+    """While the interpreter shuts down the library can no longer free things, and would say so on stderr."""
+    for machine in list(_alive):
+        machine.close()
+    for part in reversed(_compiled()):
+        part.close()
+    _compiled.cache_clear()
 
 
 class WasmMachine:
@@ -40,6 +52,11 @@ class WasmMachine:
         self._exports: Any = wasmtime.Instance(self._store, module, []).exports(self._store)
         self._functions: dict[str, Any] = {}
         self._memory: Any = self._exports["memory"]
+        _alive.add(self)
+
+    def close(self) -> None:
+        """Free its memory; it cannot run afterwards."""
+        self._store.close()
 
     def call(self, name: str, *numbers: int) -> int:
         """Run an exported function of unsigned 32-bit numbers."""
