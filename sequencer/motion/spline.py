@@ -87,4 +87,4 @@ def moments(samples: Floats, steps: int) -> Floats:
 def squared_integral(samples: Floats, steps: int) -> float:
     """Integral of the squared piecewise linear wish, in units of spans."""
     left, right = samples[:-1], samples[1:]
-    return float(left @ left + left @ right + right @ right) / (3.0 * steps)
+    return float((left * (left + right) + right * right).sum()) / (3.0 * steps)

@@ -30,6 +30,7 @@ def brute_force(points: list[int], loop: bool) -> list[int]:
     return out
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-500, 800), min_size=4, max_size=12), st.booleans())
 def test_it_holds_exactly_when_every_integer_inequality_does(points: list[int], loop: bool) -> None:
     sizes = brute_force(points, loop)
@@ -42,6 +43,7 @@ def test_it_holds_exactly_when_every_integer_inequality_does(points: list[int], 
             certify(SPEC, np.array(points), scene="a", loop=loop)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-12, 12), min_size=3, max_size=30), st.booleans())
 def test_proven_points_mean_a_curve_within_the_bounds(steps: list[int], loop: bool) -> None:
     """Dense finite differences of the curve itself, not of its points."""
@@ -132,7 +134,7 @@ def test_merge_keeps_the_worst_of_each_and_its_scene() -> None:
         merge([slow, certify(TrackSpec(**{**vars(SPEC), "name": "nod"}), np.arange(9), scene="x")])
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(st.lists(st.floats(-500, 800), min_size=4, max_size=30))
 def test_rounding_keeps_the_box_and_what_tightening_promises(values: list[float]) -> None:
     real = np.array(values)

@@ -24,7 +24,7 @@ def scipy_curve(points: list[int], loop: bool) -> tuple[BSpline, int]:
     return BSpline(np.arange(-3.0, len(values) + 1.0), np.array(values, float), 3), spans
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(POINTS, st.booleans())
 def test_peaks_are_what_dense_evaluation_finds(points: list[int], loop: bool) -> None:
     curve, spans = scipy_curve(points, loop)
@@ -61,7 +61,7 @@ def test_units_of_a_peak() -> None:
     assert found.max_rad == pytest.approx((100 - 12.25) / -4321)
 
 
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 @given(POINTS, st.booleans(), st.lists(st.floats(-1.0, 3.0), min_size=1, max_size=20))
 def test_evaluation_is_scipys(points: list[int], loop: bool, times: list[float]) -> None:
     curve, spans = scipy_curve(points, loop)

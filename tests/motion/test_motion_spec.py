@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.errors import PlanError
@@ -47,6 +47,7 @@ def has_remedy(refusal: PlanError) -> None:
     assert refusal.faults[0].remedy
 
 
+@settings(deadline=None)
 @given(
     velocity=st.floats(20, 800),
     acceleration=st.floats(100, 10000),
