@@ -24,8 +24,8 @@ def command(
 ) -> None:
     """Turn a MIDI file into a score: text that a scene brings in, like: score "storm.score" at 0:00.
 
-    Without --map it says what the file holds and shows a mapping table to begin with (-o NAME.map.toml
-    writes that table).
+    Without --map it says what the file holds and shows a mapping table to begin with, which
+    -o NAME.map.toml writes.
     """
     from sequencer.cli.say import console, say_json
     from sequencer.errors import Fault, UsageError

@@ -134,27 +134,29 @@ class Axes:
     ) -> None:
         runs = self.runs[name]
         before = runs.wish.state(time_s)
-        fair = runs.asked.state(time_s) == before
+        meant = runs.asked.state(time_s)
         runs.asked.go(time_s, target, asked_s, law, runs.bounds)
         possible_s = shortest_s(before, inside, law, runs.bounds)
         wish_s = max(asked_s, possible_s)
         late_s = wish_s - asked_s
         if late_s > _ON_TIME_S:
-            self._tell_late(runs, name, time_s, line, before, inside, asked_s, wish_s, law, fair)
+            self._tell_late(runs, name, time_s, line, (before, meant), inside, asked_s, wish_s, law)
         runs.wish.go(time_s, inside, wish_s, law, runs.bounds)
         runs.last_line = line
         if late_s > _ON_TIME_S:
             runs.late_line = line
 
     def _tell_late(
-        self, runs: AxisRuns, name: str, time_s: float, line: int, before: State, inside: float,
-        asked_s: float, wish_s: float, law: Law, fair: bool,
+        self, runs: AxisRuns, name: str, time_s: float, line: int, states: tuple[State, State],
+        inside: float, asked_s: float, wish_s: float, law: Law,
     ) -> None:  # fmt: skip
+        """Report a late move; ``states`` are where the axis is at its start, and where it should be."""
+        before, meant = states
         late = f"{_two(wish_s - asked_s)} s late"
         message = f"line {line}: {runs.words(inside)} over {asked_s:.4g} s arrives {late}"
-        own_s = shortest_s(State(before.p), inside, law, runs.bounds)
-        if not fair and runs.late_line is not None:
+        if before != meant and runs.late_line is not None:
             remedy = f"it begins behind because of line {runs.late_line}: cure that one first"
+            own_s = shortest_s(meant, inside, law, runs.bounds)  # once the other one is cured
             if own_s > asked_s + _ON_TIME_S:
                 remedy += f", then give this one at least {_up(own_s)} s"
         elif not before.still:

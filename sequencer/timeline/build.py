@@ -356,8 +356,8 @@ class _Builder:
                     self.scene.fault(f"two scores move {name} at the same time", use.line, use.column,
                                      len(use.path) + 2, remedy="begin the second when the first has ended")
                 )  # fmt: skip
-            runs.asked.legs.append(samples)
-            runs.wish.legs.append(samples)
+            runs.asked.take(samples)
+            runs.wish.take(samples)
 
     # -- curves -------------------------------------------------------------------------------
 

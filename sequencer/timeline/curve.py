@@ -178,11 +178,14 @@ class Run:
         return self.legs[-1].target if self.legs else self.home
 
     def state(self, time_s: float) -> State:
-        """Where the axis is at ``time_s`` (not before the newest leg's start)."""
-        if not self.legs or time_s >= self.legs[-1].end_s - 1e-9:
-            return State(self.target)
-        moment = np.array([max(time_s, self.legs[-1].start_s)])
-        p, v, a = (float(self.legs[-1].at(moment, order)[0]) for order in (0, 1, 2))
+        """Where the axis is at ``time_s``."""
+        leg = next((leg for leg in reversed(self.legs) if leg.start_s <= time_s), None)
+        if leg is None:
+            return State(self.home)
+        if time_s >= leg.end_s - 1e-9:
+            return State(leg.target)
+        moment = np.array([time_s])
+        p, v, a = (float(leg.at(moment, order)[0]) for order in (0, 1, 2))
         return State(p, v, a)
 
     def go(self, start_s: float, target: float, duration_s: float, law: Law, bounds: Bounds) -> None:
@@ -190,7 +193,13 @@ class Run:
         state = self.state(start_s)
         duration_s = max(duration_s, GRID_S)
         brake = min(brake_s(state, bounds), duration_s)
-        self.legs.append(Leg(start_s, duration_s, state, target, law, brake))
+        self.take(Leg(start_s, duration_s, state, target, law, brake))
+
+    def take(self, leg: Leg | Samples) -> None:
+        """Add a leg; one that was to begin later (a landing held up) never does."""
+        while self.legs and self.legs[-1].start_s > leg.start_s:
+            self.legs.pop()
+        self.legs.append(leg)
 
     def sampled(self, count: int) -> Array:
         """Positions at i * GRID_S, i < count."""

@@ -82,15 +82,16 @@ def read_midi(path: Path) -> MidiPiece:
 def parse_midi(data: bytes, file: str) -> MidiPiece:
     """Like :func:`read_midi`, from bytes."""
     kind, division = _header(data, file)
+    interruptions = _interruptions(data)
     warnings = [
-        f"track {track}: running status goes on after a {what} at byte {at}; "
+        f"track {gap.track}: running status goes on after a {gap.what} at byte {gap.at}; "
         f"read as if it had not been interrupted"
-        for track, what, at in _interruptions(data)
-    ][:5]
+        for gap in interruptions[:5]
+    ]
     import mido  # type: ignore[import-untyped]
 
     try:
-        decoded = mido.MidiFile(file=io.BytesIO(data), clip=False)
+        decoded = mido.MidiFile(file=io.BytesIO(_mended(data, interruptions)), clip=False)
         tracks = [_absolute(track) for track in decoded.tracks]
     except Exception as error:  # mido raises what its decoders happen to raise; none of it is our bug
         detail = str(error) or type(error).__name__
@@ -181,23 +182,35 @@ def _header(data: bytes, file: str) -> tuple[int, int]:
     return kind, division
 
 
-def _interruptions(data: bytes) -> Iterator[tuple[int, str, int]]:
-    """(track, what interrupted, byte) wherever a data byte follows a meta or sysex event directly.
+@dataclass(frozen=True)
+class _Interruption:
+    """A data byte ``at`` that continues running ``status`` across a meta event or a sysex."""
+
+    track: int
+    length_at: int
+    what: str
+    at: int
+    status: int
+
+
+def _interruptions(data: bytes) -> list[_Interruption]:
+    """Wherever running status goes on across something that ends it by the standard.
 
     A walk that stops quietly where the bytes make no sense: mido then says what is wrong.
     """
+    found: list[_Interruption] = []
     at, number = 8 + int.from_bytes(data[4:8], "big"), 0
     while at + 8 <= len(data):
         name, length = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "big")
-        at += 8
         if name == b"MTrk":
             number += 1
-            for what, byte in _walk(data, at, min(at + length, len(data))):
-                yield number, what, byte
-        at += length
+            end = min(at + 8 + length, len(data))
+            found += [_Interruption(number, at + 4, *rest) for rest in _walk(data, at + 8, end)]
+        at += 8 + length
+    return found
 
 
-def _walk(data: bytes, at: int, end: int) -> Iterator[tuple[str, int]]:
+def _walk(data: bytes, at: int, end: int) -> Iterator[tuple[str, int, int]]:
     status, interrupted = 0, ""
     while at < end:
         _, at = _varint(data, at, end)
@@ -209,7 +222,7 @@ def _walk(data: bytes, at: int, end: int) -> Iterator[tuple[str, int]]:
             return
         else:
             if interrupted:
-                yield interrupted, at
+                yield interrupted, at, status
             head = status
         if head in (0xF0, 0xF7, 0xFF):
             interrupted = "meta event" if head == 0xFF else "system exclusive message"
@@ -220,6 +233,16 @@ def _walk(data: bytes, at: int, end: int) -> Iterator[tuple[str, int]]:
         else:
             status, interrupted = head, ""
             at += 1 if 0xC0 <= head < 0xE0 else 2
+
+
+def _mended(data: bytes, interruptions: list[_Interruption]) -> bytes:
+    """The file with the left-out status bytes written in, which no reader can misunderstand."""
+    out = bytearray(data)
+    for gap in reversed(interruptions):
+        out.insert(gap.at, gap.status)
+        length = int.from_bytes(out[gap.length_at : gap.length_at + 4], "big") + 1
+        out[gap.length_at : gap.length_at + 4] = length.to_bytes(4, "big")
+    return bytes(out)
 
 
 def _varint(data: bytes, at: int, end: int) -> tuple[int, int]:

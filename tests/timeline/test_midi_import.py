@@ -207,6 +207,14 @@ def test_interrupted_running_status_is_accepted_with_a_warning() -> None:
     assert not parse_midi(chunk(0x00, 0x90, 60, 64, 0x60, 60, 0, *END), "x.mid").warnings
 
 
+def test_running_status_across_a_system_exclusive_message() -> None:
+    sysex = (0x10, 0xF0, 0x02, 0x41, 0xF7)
+    read = parse_midi(chunk(0x00, 0x90, 60, 64, *sysex, 0x60, 60, 0, 0x10, 62, 9, 0x10, 62, 0, *END), "x.mid")
+    assert [(note.pitch, note.velocity) for note in read.notes] == [(60, 64), (62, 9)]
+    assert "after a system exclusive message" in read.warnings[0]
+    assert len(read.warnings) == 1
+
+
 def test_notes_that_never_end_last_to_the_end() -> None:
     read = piece(note(60, 9, 0), note(61, 9, 2))
     assert {n.end_s for n in read.notes} == {1.0}

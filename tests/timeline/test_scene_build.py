@@ -124,6 +124,17 @@ def test_the_newest_cue_wins_from_where_the_axis_is(build) -> None:
     assert np.max(np.abs(np.diff(wish, 2))) / GRID_S**2 < 1500  # no kink at the seam
 
 
+def test_a_landing_that_was_held_up_gives_way_to_a_newer_cue(build) -> None:
+    t = build(
+        "0:00 turn left 40 over 5s",
+        "0:03 lands turn right 10 over 1s",
+        "0:04 turn left 5 over 2s",
+        "length 0:12",
+    )
+    assert degrees(t, "turn", 6.0) == pytest.approx(5)
+    assert degrees(t, "turn", 9.0) == pytest.approx(5)
+
+
 def test_a_scene_ends_at_home_with_a_note(build) -> None:
     t = build("0:01 turn left 30 over 1s", "0:05 lamps off")
     assert t.axes["turn"].wish_rad[-1] == t.axes["turn"].asked_rad[-1] == 0
@@ -220,7 +231,7 @@ cue_lines = st.lists(
         st.sampled_from(["turn", "nod", "tilt"]),
         st.floats(-20, 20).map(lambda x: round(x, 1)),
         st.floats(0.05, 3).map(lambda x: round(x, 2)),
-        st.sampled_from(["+0", "+0.3", "+1.7", "then", "+4"]),
+        st.sampled_from(["+0", "+0.3", "+1.7", "then", "+4", "+0.2 lands", "+2 lands"]),
         st.sampled_from(["over", "slow", "snap"]),
     ),
     min_size=1,

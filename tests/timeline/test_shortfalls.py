@@ -77,6 +77,13 @@ def test_the_next_cue_starts_on_its_time_from_where_the_axis_is(build) -> None:
     assert left.line == 3
     give = re.search(r"give this one at least ([\d.]+) s", second.remedy)
     assert give is not None
+    assert not rates(
+        build(
+            f"0:01 turn left 60 over {first.limit + 0.01:.2f}s",
+            f"then turn right 60 over {give[1]}s",
+            "length 0:09",
+        )
+    )
 
 
 def test_a_speed_word_never_falls_short(build) -> None:
