@@ -40,10 +40,13 @@ class Keys(Protocol):
 
 
 @contextmanager
-def keys() -> Iterator[Keys]:
-    """Single keys from a terminal; otherwise lines of words from stdin, each word a key."""
-    if not sys.stdin.isatty():
-        yield _Lines()
+def keys(*, words: bool = True) -> Iterator[Keys]:
+    """Single keys from a terminal; otherwise lines of words from stdin, each word a key.
+
+    With ``words`` false, nothing is read where there is no terminal: a script keeps its own input.
+    """
+    if sys.stdin is None or not sys.stdin.isatty():
+        yield _Lines() if words else _NoKeys()
         return
     if sys.platform == "win32":
         yield _WindowsKeys()
@@ -59,6 +62,12 @@ def keys() -> Iterator[Keys]:
     finally:
         with contextlib.suppress(termios.error):
             termios.tcsetattr(number, termios.TCSADRAIN, before)
+
+
+class _NoKeys:
+    def read(self, timeout_s: float) -> str | None:
+        time.sleep(timeout_s)
+        return None
 
 
 class _TerminalKeys:
@@ -119,7 +128,29 @@ class _Lines:
             return None
 
     def _fill(self) -> None:
-        for line in sys.stdin:
+        for line in _stdin_lines():
             for word in line.split():
                 self._words.put(word)
         self._words.put("end")
+
+
+def _stdin_lines() -> Iterator[str]:
+    """Lines of stdin; past Python's buffer where there is a descriptor.
+
+    A thread that waits inside the buffer holds its lock, and the interpreter could not end cleanly.
+    """
+    if sys.stdin is None:
+        return
+    try:
+        number = sys.stdin.fileno()
+    except OSError:
+        # Something that stands in for stdin.
+        yield from sys.stdin
+        return
+    held = b""
+    with contextlib.suppress(OSError):
+        while data := os.read(number, 4096):
+            *lines, held = (held + data).split(b"\n")
+            for line in lines:
+                yield line.decode("utf-8", errors="ignore")
+    yield held.decode("utf-8", errors="ignore")

@@ -52,7 +52,7 @@ def command(
             link.wait_ready(held=False)
         cue = link.cue(number, loop)
         try:
-            with progress(scene) as bar, keys() as pressed:
+            with progress(scene) as bar, keys(words=False) as pressed:
                 outcome, late = _watch(link, link.follow(cue, number), pressed, bar, loop)
         except KeyboardInterrupt:
             link.hold()

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from sequencer.board.frames import Frame, FrameDecoder, crc16
-from sequencer.board.link import ENDED, STARTED
+from sequencer.board.link import ENDED, STARTED, STOPPED
 from sequencer.board.messages import catalogue, decode_body, encode_body
 from sequencer.board.virtual import FLASH_BYTES, Faults, VirtualBoard, VirtualTransport
 
@@ -36,6 +36,7 @@ class PlayerModel:
         self.scene, self.frame = 255, 0
         self.waiting: tuple[int, int, int] | None = None
         self.settle = 20
+        self.held = False
         self._send(0, "hello", self._hello())
 
     def _hello(self) -> dict:
@@ -56,7 +57,7 @@ class PlayerModel:
     def state(self) -> int:
         if self.image is None:
             return 5
-        return 1 if self.settle else 3 if self.scene != 255 else 2
+        return 1 if self.settle else 4 if self.held else 3 if self.scene != 255 else 2
 
     def _send(self, seq: int, name: str, fields: dict) -> bytes:
         kind = catalogue().by_name[name]
@@ -97,7 +98,11 @@ class PlayerModel:
                 },
             )
         result = 0
-        if name == "cue":
+        if name == "hold":
+            self.held = True
+            self._tell(STOPPED)
+            self.scene = 255
+        elif name == "cue":
             if fields["scene"] > 3:
                 result = 4
             else:

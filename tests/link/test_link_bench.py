@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import os
+import random
+import subprocess
 import sys
 import tomllib
 
@@ -142,6 +144,41 @@ def test_the_real_core_hears_the_bench(tmp_path) -> None:
     assert port.board._core._player.bench_pulse_us(7) == 1550
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_the_real_core_on_a_bad_line_does_what_was_acknowledged(seed: int) -> None:
+    from sequencer.cli.bench import prepare
+    from sequencer.errors import LinkError
+
+    port = fresh_virtual()
+    prepare(port, True, lambda line: None)
+    link = Link(port)
+    link.hello()
+    chance = random.Random(seed)
+
+    def spoil(data: bytes) -> bytes:
+        dice = chance.random()
+        if dice < 0.02:
+            return b""
+        if dice < 0.04:
+            return data + data
+        if dice < 0.06:
+            at = chance.randrange(len(data))
+            return data[:at] + bytes((data[at] ^ 1 << chance.randrange(8),)) + data[at + 1 :]
+        return data
+
+    port.board.faults.to_board = spoil
+    port.board.faults.to_host = spoil
+    acknowledged = 0
+    for pulse in range(1000, 1030):
+        try:
+            link.bench_servo(9, pulse)
+        except LinkError:
+            continue
+        acknowledged += 1
+        assert port.board._core._player.bench_pulse_us(9) == pulse
+    assert acknowledged > 20
+
+
 def test_ports_prints_one_json_object(capsys) -> None:
     assert run(["ports", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
@@ -156,6 +193,16 @@ def test_a_state_file_of_another_kind_is_refused_without_a_traceback(tmp_path, t
     assert run(["bench", "--port", "virtual", "--state", str(wrong)]) == 2
     assert "not the flash of a virtual board" in capsys.readouterr().err
     assert wrong.read_text() == "hello"
+
+
+def test_bench_does_not_take_a_show_off_a_board_unasked(bench, flash_of) -> None:
+    from sequencer.cli.bench import prepare
+
+    content = flash_of()
+    rig = bench(content)
+    with pytest.raises(UsageError, match="carries the show of 'keeper'"):
+        prepare(rig.port, False, lambda line: None)
+    assert bytes(rig.board.flash) == content
 
 
 def test_two_processes_see_one_virtual_board(tmp_path) -> None:
@@ -214,7 +261,54 @@ def test_a_board_with_another_show_is_told_to_flash(bench, flash_of, crcs, tmp_p
     check_carries(Link(good.port), crcs(content)[0], tmp_path)
 
 
+class Script:
+    """Keys from a list, one a look."""
+
+    def __init__(self, *names: str | None) -> None:
+        self.names = list(names)
+
+    def read(self, timeout_s: float) -> str | None:
+        return self.names.pop(0) if self.names else None
+
+
+@pytest.mark.parametrize(("pressed", "outcome"), [((), "played"), ((None, "x", "space", "space"), "stopped")])
+def test_space_holds_once_and_the_outcome_says_so(bench, flash_of, pressed, outcome: str) -> None:
+    from sequencer.cli.say import Progress
+    from sequencer.cli.trigger import _watch
+
+    rig = bench(flash_of())
+    link = Link(rig.port)
+    link.hello()
+    link.wait_ready()
+    cue = link.cue(1)
+    told = []
+    bar = Progress()
+    bar.tell = lambda what, done: told.append(done)  # type: ignore[method-assign]
+    assert _watch(link, link.follow(cue, 1), Script(*pressed), bar, 1) == (outcome, 0)
+    assert [kind for kind, _ in rig.player.performed].count("hold") == (outcome == "stopped")
+    assert told == sorted(told)
+    assert told
+
+
 # -- keys ------------------------------------------------------------------------------------------
+
+
+def test_words_from_a_pipe_are_keys_and_its_end_is_told() -> None:
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "from sequencer.cli.keys import keys\n"
+            "with keys() as pressed:\n"
+            "    while (key := pressed.read(5)) not in (None, 'end'): print(key)",
+        ],
+        input=b"left c\nup",
+        capture_output=True,
+        check=True,
+        timeout=60,
+    )
+    assert done.stdout.split() == [b"left", b"c", b"up"]
+    assert done.stderr == b""
 
 
 @pytest.mark.skipif(os.name == "nt", reason="terminals there are another thing")

@@ -5,10 +5,13 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sequencer.board.flash import TRAP, flash_board, trap_page
 from sequencer.board.stk500 import UNO, Loader
 from sequencer.board.virtual import Mode
+from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError, LoaderError
 
 PAGE = 128
@@ -250,3 +253,21 @@ def test_a_hello_with_another_image_is_not_accepted(bench, flash_of, crcs) -> No
     rig = bench(player=content)
     with pytest.raises(LoaderError, match="carries another show"):
         flash_board(rig.port, content, 0x12345678, crcs(content)[1])
+
+
+@given(st.lists(st.one_of(st.binary(max_size=30), st.sampled_from([b"\x30\x20", b"\x50\x20", b"\x75\x20"]))))
+@settings(max_examples=60, deadline=None)
+def test_the_virtual_loader_takes_any_bytes_and_keeps_its_own_range(chunks: list[bytes]) -> None:
+    flash = bytearray(b"\xff" * UNO.flash)
+    loader = boot_loader(flash, lambda address, data: data)
+    next(loader)
+    ended: object = None
+    for byte in b"".join(chunks):
+        try:
+            assert isinstance(loader.send(byte), bytes)
+        except StopIteration as stop:
+            ended = stop.value
+            break
+    assert ended is None or isinstance(ended, Ending)
+    assert len(flash) == UNO.flash
+    assert set(flash[UNO.usable :]) == {0xFF}
