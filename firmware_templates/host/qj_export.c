@@ -32,7 +32,17 @@ void *memset(void *to, int value, unsigned long size) {
 #define ROWS 4096
 #define WIRE 4096
 
-/* One frame as it is played. Python reads the same layout (sequencer/player/rows.py). */
+/* One frame as it is played. Python reads the same layout (sequencer/player/rows.py).
+ *
+ * A board is compared with this build by a small program of its own: qj_open() on the same image, then for
+ * each frame six times qj_sample(), one qj_tick(), and on the line, little endian, without padding:
+ *
+ *     state u8, scene u8 (of layer[current], or of the other one in QJ_LEAVE), switches u8,
+ *     for each track pulse u16, window 4 x i16, qj_motion_now() 4 x i32,
+ *     for each lamp duty u16 and lit[].shown u16
+ *
+ * with the same cues, holds and input levels before the same frames. Every number must be equal.
+ */
 typedef struct {
   uint8_t state, scene, switches, happenings;
   uint16_t frame, phase;
