@@ -12,6 +12,8 @@ PORT_HELP = (
     "auto (the only USB board), a device (/dev/ttyACM0, COM3), usb:SERIALNUMBER, a URL (socket://...), "
     "virtual (a board in this program) or emulated (the real firmware, cycle by cycle)."
 )
+#: Help text of every ``--state`` option.
+STATE_HELP = "Where a virtual or emulated board's flash is kept (default: a file in the user's cache folder)."
 SIMULATED = ("virtual", "emulated")
 
 

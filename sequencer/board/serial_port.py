@@ -14,7 +14,7 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from sequencer.board.port_trouble import open_trouble, went_away
+from sequencer.board.port_trouble import holders_of, in_use, open_trouble, went_away
 from sequencer.errors import LinkError, PortError
 
 if TYPE_CHECKING:
@@ -36,6 +36,11 @@ def trouble_types() -> tuple[type[BaseException], ...]:
 
         kinds.append(termios.error)
     return tuple(kinds)
+
+
+def shared(device: str) -> bool:
+    """Whether another program has the port open too. A pty is always held by whoever serves it."""
+    return not device.startswith("/dev/pts/") and bool(holders_of(device))
 
 
 class SerialPort:
@@ -145,6 +150,10 @@ class SerialPort:
             raise PortError(f"{self._device}: {error}") from error
         if os.name != "nt":
             self._keep_on_close(port)
+            if shared(self._device):
+                # Not every program locks its port; two readers would each get half of the bytes.
+                port.close()
+                raise in_use(self._device)
         return port
 
     def _keep_on_close(self, port: serial.Serial) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sequencer.board.connect import PORT_HELP
+from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 if TYPE_CHECKING:
     from sequencer.board.transport import Transport
@@ -19,7 +19,7 @@ def command(
     pin: Annotated[int, typer.Option(min=2, max=19, help="The pin, by its printed number (A0 is 14).")] = 9,
     kind: Annotated[str, typer.Option(help="servo or lamp.")] = "servo",
     yes: Annotated[bool, typer.Option("--yes", help="Replace what is on the board; do not ask.")] = False,
-    state: Annotated[Path | None, typer.Option(help="Where a virtual board's flash is kept.")] = None,
+    state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
 ) -> None:
     """Move one servo or lamp by keys; horns off first. No figure file is needed.

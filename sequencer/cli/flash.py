@@ -7,13 +7,13 @@ from typing import Annotated
 
 import typer
 
-from sequencer.board.connect import PORT_HELP
+from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 
 def command(
     show: Annotated[Path, typer.Argument(help="The show folder.")] = Path(),
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
-    state: Annotated[Path | None, typer.Option(help="Where a virtual board's flash is kept.")] = None,
+    state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     force: Annotated[
         bool, typer.Option(help="Compare every page, whatever the board says it carries.")
     ] = False,

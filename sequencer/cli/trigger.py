@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sequencer.board.connect import PORT_HELP
+from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 if TYPE_CHECKING:
     from sequencer.board.link import Link, Step
@@ -25,7 +25,7 @@ def command(
     speed: Annotated[
         float, typer.Option(min=0, help="Simulated boards: times real time; 0: as fast as it goes.")
     ] = 1.0,
-    state: Annotated[Path | None, typer.Option(help="Where a virtual board's flash is kept.")] = None,
+    state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Play a scene and follow it to its end. Space or Ctrl-C stops the figure softly (hold).
@@ -43,6 +43,8 @@ def command(
     number = scene_number(scene, built.scene_names)
     if not is_simulated(port):
         check_ends(built.figure)
+        if not as_json:
+            console().print("opening the port may reset the board; waiting for its hello", markup=False)
     seconds = built.scene_seconds[scene]
     with Link(open_port(port, speed=speed or None, state=state)) as link:
         check_carries(link, built.image_crc32, show)

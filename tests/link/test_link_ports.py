@@ -182,6 +182,69 @@ def test_a_port_that_another_program_locked_is_in_use_and_its_holder_named() -> 
         os.close(slave)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only /proc tells")
+def test_a_port_that_another_program_has_without_a_lock_is_in_use(tmp_path) -> None:
+    master, slave = os.openpty()
+    device = tmp_path / "ttyACM0"
+    device.symlink_to(os.ttyname(slave))
+    script = (
+        "import os,sys; os.open(sys.argv[1], os.O_RDWR|os.O_NOCTTY);"
+        "print('held', flush=True); sys.stdin.read()"
+    )
+    holder = subprocess.Popen(
+        [sys.executable, "-c", script, str(device)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    try:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        with pytest.raises(PortError, match="in use by another program") as caught:
+            open_port(str(device))
+        assert f"(process {holder.pid})" in str(caught.value)
+    finally:
+        holder.communicate(b"")
+    open_port(str(device)).close()
+    os.close(master)
+    os.close(slave)
+
+
+class Lines:
+    """A pyserial port that notes what happens to its modem lines."""
+
+    def __init__(self) -> None:
+        self.__dict__["happened"] = []
+
+    def __setattr__(self, name: str, value: object) -> None:
+        self.happened.append((name, value))
+
+    def reset_input_buffer(self) -> None:
+        self.happened.append(("drop", True))
+
+
+@POSIX
+def test_a_reset_is_a_pulse_on_dtr_and_rts_and_drops_what_was_unread() -> None:
+    master, slave = os.openpty()
+    port = SerialPort(os.ttyname(slave))
+    real, port._port = port._port, Lines()
+    port.reset()
+    assert port._port.happened == [
+        ("dtr", False),
+        ("rts", False),
+        ("dtr", True),
+        ("rts", True),
+        ("drop", True),
+    ]
+    real.close()
+    os.close(master)
+    os.close(slave)
+
+
+def test_a_url_that_nobody_serves_or_knows_is_told_in_words() -> None:
+    with pytest.raises(PortError, match="nothing answers at"):
+        open_port("socket://127.0.0.1:1")
+    with pytest.raises(PortError, match="strange://x"):
+        open_port("strange://x")
+
+
 def test_in_use_without_a_known_holder_names_the_usual_services() -> None:
     text = str(port_trouble.in_use("/dev/no-such-port"))
     assert "brltty" in text
