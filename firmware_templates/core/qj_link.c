@@ -76,7 +76,7 @@ static void send_status(const qj_player *p, uint8_t seq) {
   add8(&f, layer->scene);
   add32(&f, (uint32_t)layer->frame);
   add32(&f, (uint32_t)layer->frames);
-  add16(&f, p->cue);
+  add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
   add8(&f, p->repeats);
   add16(&f, p->late_frames);
   send(&f);

@@ -90,6 +90,7 @@ def test_a_cue_is_performed_once_and_its_news_told() -> None:
     cue = frame(7, CUE, struct.pack("<HBB", 513, 1, 1))
     assert ask(player, cue) == [(7, ACK, b"\0")]
     assert ask(player, cue) == [(7, ACK, b"\0")]  # the answer was lost: asked again, answered again
+    assert ask(player, frame(2, ASK_STATUS))[0][2][11:13] == struct.pack("<H", 513)
     assert ask(player, frame(8, CUE, struct.pack("<HBB", 514, 1, 1))) == [(8, ACK, b"\x01")]
     # the same number with other content is another request
     assert ask(player, frame(8, CUE, struct.pack("<HBB", 515, 9, 1))) == [(8, ACK, b"\x04")]
