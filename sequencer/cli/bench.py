@@ -36,6 +36,7 @@ def command(
     if kind not in ("servo", "lamp"):
         raise UsageError(f"--kind must be servo or lamp, not {kind!r}")
     exact: Kind = "servo" if kind == "servo" else "lamp"
+    check_pin(exact, pin)
 
     def tell(line: str) -> None:
         if not as_json:
@@ -89,6 +90,30 @@ def command(
         tell(problem)
     if lines:
         tell("\nfor figure.toml:\n" + lines)
+
+
+def check_pin(kind: str, pin: int) -> None:
+    """Refuse a pin that this board cannot use so, before anything is uploaded.
+
+    Raises:
+        UsageError: lists the pins that can.
+
+    """
+    from sequencer.errors import Fault, UsageError
+    from sequencer.firmware.boards import board_description
+
+    board = board_description("uno")
+    pins = board.servo_pins if kind == "servo" else board.lamp_pins
+    if pin not in pins:
+        raise UsageError(
+            Fault(
+                f"pin {pin} of the {board.title} cannot serve a {kind}",
+                quantity="pin",
+                value=str(pin),
+                limit=", ".join(str(each) for each in pins),
+                remedy="choose one of these with --pin",
+            )
+        )
 
 
 def prepare(transport: Transport, yes: bool, tell: Callable[[str], None]) -> None:

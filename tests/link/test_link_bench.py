@@ -131,6 +131,15 @@ def test_bench_refuses_an_unknown_kind(capsys) -> None:
     assert "servo or lamp" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(("kind", "pin"), [("servo", "13"), ("lamp", "7")])
+def test_a_pin_that_cannot_is_refused_before_anything_is_uploaded(tmp_path, kind, pin, capsys) -> None:
+    state = tmp_path / "flash"
+    arguments = ["bench", "--port", "virtual", "--state", str(state), "--yes", "--kind", kind, "--pin", pin]
+    assert run(arguments) == 2
+    assert f"pin {pin} of the Arduino Uno cannot serve a {kind}" in capsys.readouterr().err
+    assert not state.exists()
+
+
 def test_the_real_core_hears_the_bench(tmp_path) -> None:
     from sequencer.cli.bench import prepare
 
