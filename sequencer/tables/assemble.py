@@ -13,6 +13,7 @@ from sequencer.figure.model import Figure
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import (
     LARGEST_COUNTS,
+    LONGEST_SCENE,
     InputRecord,
     LampRecord,
     SceneRecord,
@@ -72,7 +73,7 @@ def assemble(
     timelines: Mapping[str, Timeline],
     policy: ShowPolicy,
     table: TransitionTable,
-) -> tuple[ShowImage, tuple[Shortfall, ...]]:
+) -> tuple[ShowImage, tuple[tuple[str, Shortfall], ...]]:
     """Everything the player needs, coded.
 
     Args:
@@ -84,7 +85,7 @@ def assemble(
         table: the proven transitions.
 
     Returns:
-        The contents, and the ``sync`` shortfalls of switches that cannot act on time.
+        The contents, and the ``sync`` shortfalls of switches that cannot act on time, each with its scene.
 
     Raises:
         PlanError: a number that the image cannot hold, or tracks of different servo frames.
@@ -102,14 +103,14 @@ def assemble(
             )
         )
     frame_us = frames_us.pop()
-    late: list[Shortfall] = []
+    late: list[tuple[str, Shortfall]] = []
     scenes = []
     for name, timeline in timelines.items():
         record, missed = _scene(
             figure, specs, plans.get(name, {}), timeline, frame_us, table.fade_in.get(name, 0)
         )
         scenes.append(record)
-        late += missed
+        late += [(name, item) for item in missed]
     order = [*timelines, None]
     show = ShowImage(
         figure=figure.name,
@@ -211,6 +212,16 @@ def _scene(
     fade_in_frames: int,
 ) -> tuple[SceneRecord, tuple[Shortfall, ...]]:
     frames = frames_from_s(timeline.duration_s, frame_us)
+    if frames > LONGEST_SCENE:
+        raise PlanError(
+            Fault(
+                f"scene {timeline.scene} is too long for the player's clock",
+                quantity="length",
+                value=f"{timeline.duration_s:g} s",
+                limit=f"{LONGEST_SCENE * frame_us * 1e-6:g} s",
+                remedy="split the scene",
+            )
+        )
     late: list[Shortfall] = []
     try:
         tracks = tuple(_points(plans.get(name), frames) for name in specs)

@@ -18,7 +18,7 @@ from sequencer.tables.layout import (
     Header,
     wiring,
 )
-from sequencer.tables.model import BOARDS, COMMON_FRAMES, NONE, ShowImage
+from sequencer.tables.model import BOARDS, COMMON_FRAMES, LONGEST_SCENE, NONE, ShowImage
 from sequencer.tables.reading import read_image
 
 __all__ = ["build_image", "image_crc32", "read_image"]
@@ -120,10 +120,9 @@ def _check_shape(show: ShowImage) -> None:
     for scene in show.scenes:
         if (len(scene.tracks), len(scene.lamps), len(scene.switches)) != counts:
             raise ValueError(f"scene {scene.name} needs one stream or None for each channel")
-        if scene.frames < COMMON_FRAMES or scene.frames % COMMON_FRAMES:
-            raise ValueError(
-                f"scene {scene.name}: {scene.frames} frames are not a multiple of {COMMON_FRAMES}"
-            )
+        if not COMMON_FRAMES <= scene.frames <= LONGEST_SCENE or scene.frames % COMMON_FRAMES:
+            limits = f"a multiple of {COMMON_FRAMES} up to {LONGEST_SCENE}"
+            raise ValueError(f"scene {scene.name}: {scene.frames} frames are not {limits}")
 
 
 def _names(show: ShowImage) -> list[str]:

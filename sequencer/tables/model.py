@@ -11,6 +11,8 @@ COMMON_FRAMES = 6
 NONE = 255
 #: The longest fade, delay, stop or settle time in frames: the player's clocks have 16 bits.
 LONGEST_FADE = 16_380
+#: The longest scene in frames, a multiple of six, for the same reason.
+LONGEST_SCENE = 65_532
 #: The longest pulse: 16 bits of sixteenths.
 LONGEST_PULSE_US = 4095
 #: The most that any player keeps track of.

@@ -29,6 +29,7 @@ from sequencer.tables.model import (
     LARGEST_COUNTS,
     LONGEST_FADE,
     LONGEST_PULSE_US,
+    LONGEST_SCENE,
     NONE,
     InputRecord,
     LampRecord,
@@ -230,7 +231,7 @@ class _Reader:
             streams_at, frames, flags, row, fade_in = self.unpack(SCENE, at, "scene record")
             loops_before = sum(head[1] for head in heads)
             self.fade(fade_in, f"the fade of scene {name}", at)
-            if frames < COMMON_FRAMES or frames % COMMON_FRAMES or flags > 1:
+            if not COMMON_FRAMES <= frames <= LONGEST_SCENE or frames % COMMON_FRAMES or flags > 1:
                 self.refuse(f"scene {name} has a length or flags that no player knows", at)
             if row != (loops_before if flags else NONE):
                 self.refuse(f"scene {name} has a wrong row in the transition table", at)
