@@ -17,7 +17,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.errors import Fault, FindingsError, InputError, QuarterjackError, UsageError
+from sequencer.errors import Fault, FindingsError, ImageError, InputError, QuarterjackError, UsageError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -73,7 +73,7 @@ class BuiltShow:
     contents: ShowImage
     image: bytes
     certificate: Certificate
-    late: tuple[Shortfall, ...]
+    late: tuple[tuple[str, Shortfall], ...]
 
     @property
     def figure(self) -> Figure:
@@ -278,13 +278,18 @@ def _raise(errors: Sequence[QuarterjackError]) -> None:
 def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
     """Choose proven transitions, prove the whole, and code it as a show image.
 
+    The compiled player then plays every transition from every moment and must find the same worst values.
+
     Raises:
         PlanError: no transition keeps the limits; a number that the image cannot hold.
+        ImageError: the player refuses the image; the installation is broken.
     """
     from sequencer.motion.certificate import certify, merge
+    from sequencer.player.player import Fault as Opened
+    from sequencer.player.player import Player
     from sequencer.tables.assemble import assemble
     from sequencer.tables.image import build_image
-    from sequencer.tables.transitions import choose_transitions, with_transitions
+    from sequencer.tables.transitions import choose_transitions, confirm_transitions, with_transitions
 
     tell("transitions", 0.0)
     loops = [name for name, timeline in planned.timelines.items() if timeline.loop]
@@ -306,6 +311,12 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         table,
     )
     image = build_image(contents)
+    player = Player(image)
+    if player.open() is not Opened.OK:
+        raise ImageError(
+            Fault("the player refuses the image that was built", remedy="install Quarterjack again")
+        )
+    confirm_transitions(player, planned.specs, list(planned.timelines), table)
     tell("image built", 1.0)
     return BuiltShow(planned, table, contents, image, certificate, late)
 
