@@ -151,7 +151,18 @@ class EmulatedUno:
 
     def run(self, cycles: int) -> None:
         """Let ``cycles`` pass."""
-        self.chip.run_until(self.chip.cycle + cycles)
+        end = self.chip.cycle + cycles
+        while (now := self.chip.cycle) < end:
+            self._hold_inputs()
+            self.chip.run_until(min(end, now + _CHUNK))
+
+    def _hold_inputs(self) -> None:
+        """A reset, the watchdog's too, clears the library's input registers behind the pins' back."""
+        for port, levels in self._driven.items():
+            address = _PORT_ADDRESS[port] - 2
+            for bit, level in levels.items():
+                held = self.chip.data[address] & ~(1 << bit)
+                self.chip.data[address] = held | (level << bit)
 
     def run_s(self, seconds: float) -> None:
         """Let seconds of the board's time pass."""
@@ -183,7 +194,7 @@ class EmulatedUno:
         for pin in pins:
             if pin in self._levels:
                 continue
-            self._levels[pin] = 0
+            self._levels[pin] = self.port_level(pin) if self.is_output(pin) else 0
             port, bit = port_bit(pin)
             self.chip.on_pin(port, bit, self._watcher(pin))
 
@@ -293,7 +304,10 @@ class EmulatedUno:
             self.chip.start(self._byte_cycles(), self._feeder)
 
     def _byte_cycles(self) -> int:
-        return 11 * self._clocks_per_bit()  # the library's frames have 11 bits
+        # The library's frames have 11 bits, and a program that receives by interrupt (bit 7) gets one
+        # byte in two frame times at most: faster ones would pile up in the library and be lost there.
+        bits = 22 if self.chip.data[_UCSR0B] & 0x80 else 11
+        return bits * self._clocks_per_bit()
 
     def _feed_one(self, when: int) -> int:
         """Each half byte time: put a byte on the line, then see whether the one before was fetched."""

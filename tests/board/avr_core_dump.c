@@ -1,0 +1,58 @@
+/* Test only: the core on an AVR, driven byte by byte, telling its outputs as bytes.
+ *
+ * 't': one frame; answers state, scene, fault, switches, pulses, lamps, and per track P V A J.
+ * 'c' scene: cue. 's' levels: sample. 'h' / 'r': hold, resume. 'o': open.
+ */
+#include "qj_player.h"
+
+#include <avr/io.h>
+
+static qj_player p;
+
+static uint8_t get(void) {
+  while (!(UCSR0A & _BV(RXC0)));
+  return UDR0;
+}
+
+static void put(uint8_t b) {
+  while (!(UCSR0A & _BV(UDRE0)));
+  UDR0 = b;
+}
+
+static void put16(uint16_t v) {
+  put((uint8_t)v);
+  put((uint8_t)(v >> 8));
+}
+
+int main(void) {
+  UBRR0 = 0;
+  UCSR0A = _BV(U2X0);
+  UCSR0B = _BV(RXEN0) | _BV(TXEN0);
+  for (;;) {
+    switch (get()) {
+      case 'o': put(qj_open(&p, QJ_ANY_BOARD)); break;
+      case 'c': put(qj_cue(&p, 1, get(), 1)); break;
+      case 's': qj_sample(&p, get()); break;
+      case 'h': put(qj_hold(&p)); break;
+      case 'r': put(qj_resume(&p)); break;
+      case 't': {
+        uint8_t i;
+        qj_tick(&p);
+        put(p.state);
+        put(p.switches);
+        for (i = 0; i < QJ_MAX_TRACKS; i++) put16(p.pulse[i]);
+        for (i = 0; i < QJ_MAX_LAMPS; i++) put16(p.lamp[i]);
+        for (i = 0; i < QJ_MAX_TRACKS; i++) {
+          qj_motion m = {0, 0, 0, 0};
+          if (i < p.tracks) qj_motion_now(&p, i, &m);
+          put16((uint16_t)m.position), put16((uint16_t)((uint32_t)m.position >> 16));
+          put16((uint16_t)m.velocity), put16((uint16_t)((uint32_t)m.velocity >> 16));
+          put16((uint16_t)m.acceleration), put16((uint16_t)((uint32_t)m.acceleration >> 16));
+          put16((uint16_t)m.jerk), put16((uint16_t)((uint32_t)m.jerk >> 16));
+        }
+        break;
+      }
+      default: break;
+    }
+  }
+}

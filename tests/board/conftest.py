@@ -1,0 +1,77 @@
+"""The emulated board for the tests. A missing library is a failure that says what to install, never a skip."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sequencer.board.emulated import EmulatedTransport, EmulatedUno
+from sequencer.board.simavr import APT_LINE
+from sequencer.board.simavr_loader import loader_hex
+from tests.board.emulated_show import Points, Stage, made_show, start_stage
+
+DATA = Path(__file__).resolve().parents[2] / "sequencer" / "firmware" / "data"
+
+
+@pytest.fixture(scope="session")
+def player_hex() -> str:
+    return (DATA / "player_uno.hex").read_text()
+
+
+@pytest.fixture(scope="session")
+def player_facts() -> dict[str, object]:
+    return json.loads((DATA / "player_uno.json").read_text())
+
+
+@pytest.fixture(scope="session")
+def avrdude() -> str:
+    path = shutil.which("avrdude")
+    assert path, f"avrdude is missing: {APT_LINE}"
+    return path
+
+
+@pytest.fixture
+def fresh_port() -> EmulatedTransport:
+    """An Uno as bought: the real loader and nothing else."""
+    return EmulatedTransport(EmulatedUno(loader_hex()))
+
+
+@pytest.fixture
+def put_on_board(
+    fresh_port: EmulatedTransport, player_hex: str, player_facts: dict[str, object]
+) -> Callable[[bytes | None], EmulatedTransport]:
+    """Player and image straight into flash, for tests that are not about flashing."""
+
+    def put(image: bytes | None) -> EmulatedTransport:
+        fresh_port.board.load_hex(player_hex)
+        if image is not None:
+            fresh_port.board.load(int(str(player_facts["image_base"])), image)
+        return fresh_port
+
+    return put
+
+
+@pytest.fixture
+def stage_of(put_on_board: Callable[[bytes | None], EmulatedTransport]) -> Callable[..., Stage]:
+    """A running show: ``stage_of(image, show)`` with every input pin at rest."""
+
+    def stage(image: bytes, show: object) -> Stage:
+        port = put_on_board(image)
+        for record in show.inputs:  # type: ignore[attr-defined]
+            port.board.drive(record.pin, int(record.active_low))
+        return start_stage(port, image, show)  # type: ignore[arg-type]
+
+    return stage
+
+
+@pytest.fixture(scope="session")
+def twelve() -> tuple[bytes, object, Points]:
+    """Twelve servos, four lamps, a beam: image, show and control points."""
+    from sequencer.tables.image import build_image
+
+    show, points = made_show()
+    return build_image(show), show, points
