@@ -43,8 +43,8 @@ ISR(USART_UDRE_vect) {
 
 void uart_start(void) {
   UCSR0B = 0;
-  UBRR0 = 7; /* 16 MHz / 8 / 8 */
-  UCSR0A = _BV(U2X0);
+  UCSR0A = _BV(U2X0); /* before the divider: the emulator works out its speed when that is written */
+  UBRR0 = 7;          /* 16 MHz / 8 / 8 */
   UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
   UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
 }

@@ -304,10 +304,7 @@ class EmulatedUno:
             self.chip.start(self._byte_cycles(), self._feeder)
 
     def _byte_cycles(self) -> int:
-        # The library's frames have 11 bits, and a program that receives by interrupt (bit 7) gets one
-        # byte in two frame times at most: faster ones would pile up in the library and be lost there.
-        bits = 22 if self.chip.data[_UCSR0B] & 0x80 else 11
-        return bits * self._clocks_per_bit()
+        return 11 * self._clocks_per_bit()  # the library's frames have 11 bits
 
     def _feed_one(self, when: int) -> int:
         """Each half byte time: put a byte on the line, then see whether the one before was fetched."""
