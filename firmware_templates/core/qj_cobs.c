@@ -1,17 +1,12 @@
 /* Framing: COBS (Cheshire and Baker 1999) for short frames, and CRC-16 CCITT-FALSE. */
 #include "qj_link.h"
 
+/* Eight steps of the shift register at once: x^16 = x^12 + x^5 + 1, and the upper byte meets itself again. */
 uint16_t qj_crc16(uint16_t crc, uint8_t byte) {
-  uint8_t bit;
-  crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)byte << 8));
-  for (bit = 0; bit < 8; bit++) {
-    const uint8_t out = (uint8_t)(crc >> 15);
-    crc = (uint16_t)(crc << 1);
-    if (out) {
-      crc = (uint16_t)(crc ^ (uint16_t)0x1021);
-    }
-  }
-  return crc;
+  uint8_t x = (uint8_t)((uint8_t)(crc >> 8) ^ byte);
+  x = (uint8_t)(x ^ (uint8_t)(x >> 4));
+  crc = (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)x);
+  return (uint16_t)(crc ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5));
 }
 
 uint8_t qj_cobs_encode(const uint8_t *in, uint8_t length, uint8_t *out) {

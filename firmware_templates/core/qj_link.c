@@ -199,18 +199,24 @@ void qj_link_receive(qj_link *l, uint8_t byte) {
   l->ready = 1;
 }
 
+/* Room that the answer to the waiting frame may need; only a hello is long. Neither seq nor type is zero in a
+ * frame that gets one, so its type stands third in the encoded bytes too. */
+static uint8_t answer_room(const qj_link *l) {
+  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_STATUS_LENGTH + 6;
+}
+
 uint8_t qj_link_poll(qj_link *l, qj_player *p) {
   uint8_t handled = 0;
   if (l->hello_due && qj_room() >= QJ_LINK_LONGEST) {
     l->hello_due = 0;
     send_hello(l, p, 0);
   }
-  if (l->ready && qj_room() >= QJ_LINK_LONGEST) {
+  if (l->ready && qj_room() >= answer_room(l)) {
     handled = handle(l, p);
     l->count = 0;
     l->ready = 0;
   }
-  if (p->happenings != 0 && qj_room() >= QJ_LINK_LONGEST) {
+  if (p->happenings != 0 && qj_room() >= QJ_MSG_HAPPENED_LENGTH + 6) {
     send_news(p);
   }
   return handled;

@@ -1,7 +1,7 @@
 /* The link: COBS frames with CRC-16, numbered, answered, never performed twice (sequencer/board/messages.toml).
  *
  * qj_link_receive() may run in the receive interrupt: it only stores bytes and sets `ready`.
- * qj_link_poll() belongs to the main loop. Nothing is sent unless qj_room() has space for a whole frame,
+ * qj_link_poll() belongs to the main loop. Nothing is sent unless qj_room() has space for the whole frame,
  * so that qj_put() never waits: the transmit ring must hold at least QJ_LINK_LONGEST bytes.
  */
 #ifndef QJ_LINK_H
