@@ -11,6 +11,7 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import json
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -109,17 +110,29 @@ def build_wasm(out: Path = WASM) -> Path:
     return out
 
 
-def build_host(out: Path, sanitize: bool = False, driver: Path | None = None, cc: str = "cc") -> Path:
+def host_compiler() -> list[str]:
+    """The system's C compiler; without one, zig's (in the dev extra)."""
+    found = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
+    return [found] if found else [sys.executable, "-m", "ziglang", "cc"]
+
+
+def build_host(
+    out: Path, sanitize: bool = False, driver: Path | None = None, cc: list[str] | None = None
+) -> Path:
     """Compile the core for this machine: a shared library, or with ``driver`` (a C file) a program.
 
-    ``sanitize`` adds the address and undefined-behaviour sanitizers.
+    ``sanitize`` adds the address and undefined-behaviour sanitizers (zig has no address sanitizer).
     """
+    compiler = host_compiler() if cc is None else cc
     out.parent.mkdir(parents=True, exist_ok=True)
     kind = ["-shared", "-fPIC"] if driver is None else [str(driver)]
-    checks = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g"] if sanitize else []
+    checks = []
+    if sanitize:
+        which = "undefined" if "ziglang" in compiler else "address,undefined"
+        checks = [f"-fsanitize={which}", "-fno-sanitize-recover=all", "-g"]
     run(
         [
-            *(cc, "-O1" if sanitize else "-O2", *WARNINGS, *checks),
+            *(*compiler, "-O1" if sanitize else "-O2", *WARNINGS, *checks),
             *("-I", relative([CORE])[0], "-I", relative([HOST])[0]),
             *("-o", str(out), *kind, *relative(host_sources())),
         ]

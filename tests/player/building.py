@@ -1,15 +1,13 @@
-"""The build script, as a module; a compiler for this machine, or none."""
+"""The build script, as a module."""
 
 from __future__ import annotations
 
 import importlib.util
-import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
 
 ROOT = Path(__file__).resolve().parents[2]
-COMPILER = shutil.which("cc") or shutil.which("gcc")
 
 
 def build_script() -> ModuleType:
