@@ -1,7 +1,7 @@
 /* Test only: the core on an AVR, driven byte by byte, telling its outputs as bytes.
  *
- * 't': one frame; answers state, scene, fault, switches, pulses, lamps, and per track P V A J.
- * 'c' scene: cue. 's' levels: sample. 'h' / 'r': hold, resume. 'o': open.
+ * 't' levels: six samples and one frame; answers state, switches, pulses, lamps, and per track P V A J.
+ * 'c' scene: cue. 'h' / 'r': hold, resume. 'o': open.
  */
 #include "qj_player.h"
 
@@ -32,11 +32,11 @@ int main(void) {
     switch (get()) {
       case 'o': put(qj_open(&p, QJ_ANY_BOARD)); break;
       case 'c': put(qj_cue(&p, 1, get(), 1)); break;
-      case 's': qj_sample(&p, get()); break;
       case 'h': put(qj_hold(&p)); break;
       case 'r': put(qj_resume(&p)); break;
       case 't': {
-        uint8_t i;
+        uint8_t i, levels = get();
+        for (i = 0; i < 6; i++) qj_sample(&p, levels);
         qj_tick(&p);
         put(p.state);
         put(p.switches);

@@ -99,7 +99,9 @@ def made_show(
             make = cyclic_points if loop else smooth_points
             points[name][track.name] = make(rng, spans, track.rest, size // (2 if name == "storm" else 1))
         steps = lamp_steps if name == "greet" else {}
-        bell = (SwitchStep(1.0, True), SwitchStep(1.2, False), SwitchStep(2.0, True)) if name == "greet" else ()
+        bell = (
+            (SwitchStep(1.0, True), SwitchStep(1.2, False), SwitchStep(2.0, True)) if name == "greet" else ()
+        )
         scenes.append(
             SceneRecord(
                 name=name,
@@ -107,7 +109,9 @@ def made_show(
                 loop=loop,
                 fade_in_frames=48 if loop else 0,
                 tracks=tuple(encode_track(points[name][t.name], t.rest, loop) for t in tracks),
-                lamps=tuple(encode_lamp(steps[lamp.name], frames, 20_000) if steps else None for lamp in lamps),
+                lamps=tuple(
+                    encode_lamp(steps[lamp.name], frames, 20_000) if steps else None for lamp in lamps
+                ),
                 switches=tuple(_bell(bell, frames) for _ in switches),
             )
         )
@@ -237,7 +241,10 @@ def core_frames(image: bytes, stage: Stage, count: int, levels: int = 0) -> Play
     player.open()
     player.sample(levels)
     player.play(first)
-    script = sorted([(at, 0, (cue, scene)) for at, cue, scene in stage.cues] + [(at, 1, (levels, 0)) for at, levels in stage.presses])
+    script = sorted(
+        [(at, 0, (cue, scene)) for at, cue, scene in stage.cues]
+        + [(at, 1, (levels, 0)) for at, levels in stage.presses]
+    )
     parts, done = [], 0
     for at, kind, (one, two) in script:
         if at > count:
@@ -253,8 +260,21 @@ def core_frames(image: bytes, stage: Stage, count: int, levels: int = 0) -> Play
     return replace(parts[0], happened=(), **joined)
 
 
-_ARRAYS = ("state", "scene", "frame", "phase", "pulse_sixteenths", "window", "position", "velocity", "acceleration",
-           "jerk", "lamp_duty", "lamp_lightness_q8", "switches")
+_ARRAYS = (
+    "state",
+    "scene",
+    "frame",
+    "phase",
+    "pulse_sixteenths",
+    "window",
+    "position",
+    "velocity",
+    "acceleration",
+    "jerk",
+    "lamp_duty",
+    "lamp_lightness_q8",
+    "switches",
+)
 
 
 def check_against_core(widths: NDArray[np.int64], core: Played) -> int:

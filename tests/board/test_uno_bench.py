@@ -62,7 +62,9 @@ def test_one_servo_at_a_time_and_zero_stops(bench):
     assert len(port.board.pulses(4)) == count
 
 
-@pytest.mark.parametrize(("pin", "pulse_us"), [(0, 1500), (1, 1500), (13, 1500), (9, 499), (9, 2501), (40, 1500)])
+@pytest.mark.parametrize(
+    ("pin", "pulse_us"), [(0, 1500), (1, 1500), (13, 1500), (9, 499), (9, 2501), (40, 1500)]
+)
 def test_what_the_bench_refuses(bench, pin, pulse_us):
     port, link = bench
     with pytest.raises(LinkError, match="bad argument"):

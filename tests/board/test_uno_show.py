@@ -79,7 +79,9 @@ def test_held_pulses_stand_still_under_full_duplex_traffic(twelve, stage_of, cap
         assert len(widths) >= 58
         worst = max(worst, max(widths) - min(widths))
     with capsys.disabled():
-        print(f"\n  jitter {worst / 16:.4f} us peak to peak, 12 servos; receive 100 %, send {100 * share:.0f} % busy")
+        print(
+            f"\n  jitter {worst / 16:.4f} us peak to peak, 12 servos; receive 100 %, send {100 * share:.0f} % busy"
+        )
     assert worst / 16 <= 0.1
     assert share > 0.5, "the board's sending was not busy enough to disturb anything"
 
@@ -165,4 +167,6 @@ def test_the_bell_strikes_in_the_cores_frames_and_is_off_from_the_start(stage_of
     assert len(wanted) >= 4
     frames = [(edge.cycle - stage.boundary()) // FRAME for edge in strikes if edge.cycle > stage.boundary()]
     assert frames == wanted.tolist()
-    assert [edge.level for edge in strikes][-len(frames) :] == [1 - int(core.switches[row] & 1) for row in wanted]
+    assert [edge.level for edge in strikes][-len(frames) :] == [
+        1 - int(core.switches[row] & 1) for row in wanted
+    ]

@@ -1,0 +1,122 @@
+"""The core compiled for the AVR, where int has 16 bits, plays any image as the WebAssembly core does."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import Phase, assume, given, settings
+from hypothesis import strategies as st
+
+from sequencer.board.emulated import EmulatedUno
+from sequencer.player.player import Player
+from sequencer.tables.image import build_image
+from tests.board.emulated_show import made_show
+from tests.tables.show_makers import shows
+
+HERE = Path(__file__).resolve().parent
+UNO = HERE.parents[1] / "firmware_templates" / "uno"
+TRACKS, LAMPS = 12, 4
+ROW = np.dtype(
+    [
+        ("state", "u1"),
+        ("switches", "u1"),
+        ("pulse", "<u2", (TRACKS,)),
+        ("lamp", "<u2", (LAMPS,)),
+        ("motion", "<i4", (TRACKS, 4)),
+    ]
+)
+
+
+class AvrCore:
+    """The test program on the emulated chip, asked byte by byte."""
+
+    def __init__(self, code: bytes, base: int) -> None:
+        self.board = EmulatedUno()
+        self.board.load(0, code)
+        self.base = base
+
+    def ask(self, request: bytes, size: int) -> bytes:
+        self.board.feed(request)
+        answer = b""
+        for _ in range(4000):
+            self.board.run(2000)
+            answer += self.board.take()
+            if len(answer) >= size and not self.board.unsent:
+                return answer
+        raise AssertionError("the program on the chip does not answer")
+
+    def open(self, image: bytes) -> int:
+        self.board.load(self.base, image.ljust(0x7E00 - self.base, b"\xff"))
+        self.board.power_on()
+        self.board.run(20_000)
+        self.board.take()
+        return self.ask(b"o", 1)[0]
+
+    def play(self, frames: int, levels: int) -> np.ndarray:
+        rows = [self.ask(bytes([ord("t"), levels]), ROW.itemsize) for _ in range(frames)]
+        return np.frombuffer(b"".join(rows), dtype=ROW)
+
+
+@pytest.fixture(scope="module")
+def avr(tmp_path_factory) -> AvrCore:
+    spec = importlib.util.spec_from_file_location("build_uno", UNO / "build_uno.py")
+    assert spec and spec.loader
+    build = importlib.util.module_from_spec(spec)
+    sys.modules["build_uno"] = build
+    spec.loader.exec_module(build)
+    elf = tmp_path_factory.mktemp("avr") / "dump.elf"
+    core = [file for file in sorted(build.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")]
+    build.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
+    code = build.content(elf)
+    assert len(code) <= build.IMAGE_BASE
+    return AvrCore(code, build.IMAGE_BASE)
+
+
+def same(avr: AvrCore, player: Player, frames: int, levels: int) -> None:
+    board, here = avr.play(frames, levels), player.play(frames)
+    tracks, lamps = here.pulse_sixteenths.shape[1], here.lamp_duty.shape[1]
+    np.testing.assert_array_equal(board["state"], here.state)
+    np.testing.assert_array_equal(board["switches"], here.switches)
+    np.testing.assert_array_equal(board["pulse"][:, :tracks], here.pulse_sixteenths)
+    np.testing.assert_array_equal(board["lamp"][:, :lamps], here.lamp_duty)
+    motion = np.stack([here.position, here.velocity, here.acceleration, here.jerk], axis=-1)
+    np.testing.assert_array_equal(board["motion"][:, :tracks], motion)
+
+
+def test_scene_transition_stop_and_return(avr):
+    show, _ = made_show(seed=5)
+    image = build_image(show)
+    assert avr.open(image) == 0
+    player = Player(image)
+    assert player.open() == 0
+    player.sample(1)
+    same(avr, player, 110, 1)
+    assert avr.ask(b"c\x01", 1)[0] == player.cue(1, 1)
+    same(avr, player, 100, 1)
+    assert avr.ask(b"h", 1)[0] == player.hold()
+    same(avr, player, 50, 1)
+    assert avr.ask(b"r", 1)[0] == player.resume()
+    same(avr, player, 90, 1)
+    player.sample(0)
+    same(avr, player, 60, 0)
+
+
+# Each example takes its time on the emulated chip; shrinking one would take minutes.
+@settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(shows(), st.integers(0, 3), st.integers(0, 15))
+def test_random_images(avr, show, scene, levels):
+    image = build_image(show)
+    assume(len(image) < 0x7E00 - avr.base)
+    player = Player(image)
+    fault = player.open()
+    assert avr.open(image) == fault
+    if fault:
+        return
+    player.sample(levels)
+    same(avr, player, 14, levels)
+    assert avr.ask(bytes([ord("c"), scene]), 1)[0] == player.cue(1, scene)
+    same(avr, player, 40, levels)
