@@ -11,17 +11,17 @@
  * section of main. When two falls would come closer than QUIET, the second pulse *starts* later by up to
  * 3 QUIET; a width is never touched.
  *
- * The budget, worst case in cycles (avr-gcc 5.4, -Os; counted in the listing that the build writes):
+ * The budget, worst case in cycles (counted in avr-gcc 5.4's listing, -Os):
  *
  *    running instruction finishes            4
- *    longest other interrupt, uart.c's rx   81   (timer0 overflow 58, tx 66; one only: the compare
- *                                                 interrupt comes before all three when they end)
+ *    longest other interrupt, uart.c's tx   71   (rx 66, lamps' 62; one only: the compare interrupt
+ *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1   100   (saves 13 registers, finds pin and port)
+ *    entry to the first reading of TCNT1   100   (saves 20 registers, finds port and bit)
  *    one turn of the coarse wait            20
  *    fine wait, at least                    32
  *    ------------------------------------ ----
- *    together                              244   of LEAD = 400
+ *    together                              234   of LEAD = 400
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
  * serves an edge holds the processor for about 550 cycles: less than one byte on the link (640), of which

@@ -231,7 +231,6 @@ class Simavr:
         pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
         sleep_raw = ctypes.cast(self._lib.avr_callback_sleep_raw, pointer).value
         run_raw = ctypes.cast(self._lib.avr_callback_run_raw, pointer).value
-        flash = self._field(_FLASH, pointer)[0]
         facts = {
             "name": bytes(ctypes.string_at(self._field(0, pointer)[0])).startswith(b"atmega328"),
             "flash end": self._field(12, ctypes.c_uint16)[0] == FLASH_END,
@@ -243,9 +242,11 @@ class Simavr:
             "run": self._field(_RUN, pointer)[0] == run_raw,
             "sleep": self._field(_SLEEP, pointer)[0] == sleep_raw,
             "pc": self._field(_PC, u32)[0] == 0 and self._field(_RESET_PC, u32)[0] == 0,
-            "flash": bool(flash) and ctypes.string_at(flash, 64) == b"\xff" * 64,
-            "data": bool(self._field(_DATA, pointer)[0]),
         }
         wrong = [name for name, holds in facts.items() if not holds]
         if wrong:
             raise self._differs("unexpected " + ", ".join(wrong))
+        # Only now are the two pointers worth following.
+        flash = self._field(_FLASH, pointer)[0]
+        if not flash or not self._field(_DATA, pointer)[0] or ctypes.string_at(flash, 64) != b"\xff" * 64:
+            raise self._differs("unexpected flash")

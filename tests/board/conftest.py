@@ -1,4 +1,4 @@
-"""The emulated board for the tests. A missing library is a failure that says what to install, never a skip."""
+"""The emulated board for the tests. A missing library fails and says what to install; nothing is skipped."""
 
 from __future__ import annotations
 

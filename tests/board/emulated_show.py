@@ -302,7 +302,7 @@ def check_against_spline(
     rows = [row for row in np.flatnonzero(core.scene == number) if 1 <= core.frame[row] <= record.frames]
     clocks = [int(core.frame[row]) for row in rows]
     assert clocks[: record.frames] == list(range(1, record.frames + 1)), f"{scene} was not played as a whole"
-    # While the loop that was left is still fading, it is added to the scene: those frames are the core's to judge.
+    # While the loop that was left still fades, it is added to the scene: the core judges those frames.
     left = [scene.name for scene in show.loops].index(show.idle) if show.idle else None
     change = Transition(0, 0) if left is None else show.transitions[left][number]
     clean = max(0, change.fade_frames - change.delay_frames) + 2 * 6

@@ -64,7 +64,8 @@ class AvrCore:
 @pytest.fixture(scope="module")
 def avr(tmp_path_factory) -> AvrCore:
     spec = importlib.util.spec_from_file_location("build_uno", UNO / "build_uno.py")
-    assert spec and spec.loader
+    assert spec is not None
+    assert spec.loader is not None
     build = importlib.util.module_from_spec(spec)
     sys.modules["build_uno"] = build
     spec.loader.exec_module(build)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from sequencer.board.link import Link
@@ -43,7 +45,7 @@ def test_a_pulse_moves_by_at_most_8_us_a_frame(bench):
     wait(link, 0.8)
     widths = [pulse.width for pulse in port.board.pulses(9)]
     assert widths[-1] == 1700 * 16
-    assert max(b - a for a, b in zip(widths, widths[1:], strict=False)) == 8 * 16
+    assert max(b - a for a, b in pairwise(widths)) == 8 * 16
     assert widths == sorted(widths)
 
 
