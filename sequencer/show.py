@@ -17,7 +17,15 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.errors import Fault, FindingsError, ImageError, InputError, QuarterjackError, UsageError
+from sequencer.errors import (
+    Fault,
+    FindingsError,
+    ImageError,
+    InputError,
+    QuarterjackError,
+    RoomError,
+    UsageError,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -29,6 +37,7 @@ if TYPE_CHECKING:
     from sequencer.figure.model import Figure, Limits
     from sequencer.firmware.boards import Player as PrebuiltPlayer
     from sequencer.motion.model import Certificate, TrackPlan, TrackSpec
+    from sequencer.player.player import Player
     from sequencer.tables.model import ShowImage
     from sequencer.tables.transitions import TransitionTable
     from sequencer.timeline.model import Shortfall, Timeline
@@ -276,24 +285,27 @@ def _raise(errors: Sequence[QuarterjackError]) -> None:
 
 
 def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
-    """Choose proven transitions, prove the whole, and code it as a show image.
-
-    The compiled player then plays every transition from every moment and must find the same worst values.
+    """Code the scenes, have the compiled player prove transitions between them, and certify the whole.
 
     Raises:
         PlanError: no transition keeps the limits; a number that the image cannot hold.
+        RoomError: more than any board or the player takes.
         ImageError: the player refuses the image; the installation is broken.
     """
     from sequencer.motion.certificate import certify, merge
-    from sequencer.player.player import Fault as Opened
-    from sequencer.player.player import Player
-    from sequencer.tables.assemble import assemble
+    from sequencer.tables.assemble import assemble, with_table
     from sequencer.tables.image import build_image
-    from sequencer.tables.transitions import choose_transitions, confirm_transitions, with_transitions
+    from sequencer.tables.transitions import choose_transitions, with_transitions
 
     tell("transitions", 0.0)
-    loops = [name for name, timeline in planned.timelines.items() if timeline.loop]
-    table = choose_transitions(planned.specs, planned.plans, loops)
+    provisional, late = assemble(
+        planned.show.figure,
+        planned.specs,
+        planned.plans,
+        planned.timelines,
+        planned.show.policy.only(planned.timelines),
+    )
+    table = choose_transitions(_opened(build_image(provisional)), planned.specs, provisional.scenes)
     scenes = {
         track: merge(
             certify(plans[track].spec, plans[track].points, scene=scene, loop=plans[track].loop)
@@ -302,23 +314,35 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         for track in planned.specs
     }
     certificate = with_transitions(scenes, planned.specs, table)
-    contents, late = assemble(
-        planned.show.figure,
-        planned.specs,
-        planned.plans,
-        planned.timelines,
-        planned.show.policy.only(planned.timelines),
-        table,
-    )
+    contents = with_table(provisional, table)
     image = build_image(contents)
+    _opened(image)
+    tell("image built", 1.0)
+    return BuiltShow(planned, table, contents, image, certificate, late)
+
+
+def _opened(image: bytes) -> Player:
+    """The compiled player with an image that was just built."""
+    from sequencer.player.player import Fault as Opened
+    from sequencer.player.player import Player
+    from sequencer.player.rows import IMAGE_ROOM
+
+    if len(image) > IMAGE_ROOM:
+        raise RoomError(
+            Fault(
+                "the show is larger than the player can take",
+                quantity="show image",
+                value=f"{len(image)} bytes",
+                limit=f"{IMAGE_ROOM} bytes",
+                remedy="make scenes shorter or fewer",
+            )
+        )
     player = Player(image)
     if player.open() is not Opened.OK:
         raise ImageError(
             Fault("the player refuses the image that was built", remedy="install Quarterjack again")
         )
-    confirm_transitions(player, planned.specs, list(planned.timelines), table)
-    tell("image built", 1.0)
-    return BuiltShow(planned, table, contents, image, certificate, late)
+    return player
 
 
 def build_show(folder: Path, tell: Tell = _silent) -> BuiltShow:

@@ -250,15 +250,19 @@ uint32_t EXPORT(x_crc16)(uint32_t count) {
 uint32_t EXPORT(x_cobs_encode)(uint32_t count) { return qj_cobs_encode(in, (uint8_t)count, out); }
 uint32_t EXPORT(x_cobs_decode)(uint32_t count) { return qj_cobs_decode(in, (uint8_t)count, out); }
 
-uint32_t EXPORT(x_prove_leave)(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter) {
+/* Into `proof`; `early` is the prover's stop_early. */
+uint32_t EXPORT(x_prove_leave)(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter,
+                               uint32_t early) {
   return qj_prove_leave(&now.player, &proof, (uint8_t)left, (uint8_t)entered, (uint16_t)fade, (uint16_t)delay,
-                        (uint16_t)enter);
+                        (uint16_t)enter, (uint8_t)early);
 }
-uint32_t EXPORT(x_prove_enter)(uint32_t loop, uint32_t fade) {
-  return qj_prove_enter(&now.player, &proof, (uint8_t)loop, (uint16_t)fade);
+uint32_t EXPORT(x_prove_enter)(uint32_t loop, uint32_t fade, uint32_t early) {
+  return qj_prove_enter(&now.player, &proof, (uint8_t)loop, (uint16_t)fade, (uint8_t)early);
 }
-uint32_t EXPORT(x_prove_stop)(uint32_t scene, uint32_t frames) {
-  return qj_prove_stop(&now.player, &proof, (uint8_t)scene, (uint16_t)frames);
+uint32_t EXPORT(x_prove_stop)(uint32_t scene, uint32_t frames, uint32_t early) {
+  return qj_prove_stop(&now.player, &proof, (uint8_t)scene, (uint16_t)frames, (uint8_t)early);
 }
-uint32_t EXPORT(x_prove_rest)(uint32_t frames) { return qj_prove_rest(&now.player, &proof, (uint16_t)frames); }
+uint32_t EXPORT(x_prove_rest)(uint32_t frames, uint32_t early) {
+  return qj_prove_rest(&now.player, &proof, (uint16_t)frames, (uint8_t)early);
+}
 uint32_t EXPORT(x_prove_plain)(uint32_t scene) { return qj_prove_plain(&now.player, &proof, (uint8_t)scene); }

@@ -3,15 +3,30 @@
 /* Frames until a window that began somewhere else holds only what plays now. */
 #define TAIL 24
 
-static void nothing_yet(qj_proof *out) {
+static void nothing_yet(const qj_player *opened, qj_proof *out, uint8_t stop_early) {
   uint8_t t;
   for (t = 0; t < QJ_MAX_TRACKS; t++) {
     qj_worst *const w = &out->track[t];
+    qj_worst *const bound = &out->bound[t];
     w->d1 = 0;
     w->d2 = 0;
     w->d3 = 0;
     w->low = 32767;
     w->high = -32768;
+    if (stop_early && opened->fault == QJ_OK && t < opened->tracks) {
+      const qj_offset record = qj_track_record(t);
+      bound->low = (int16_t)qj_u16(record + 10);
+      bound->high = (int16_t)qj_u16(record + 12);
+      bound->d1 = (int16_t)qj_u16(record + 14);
+      bound->d2 = (int16_t)qj_u16(record + 16);
+      bound->d3 = (int16_t)qj_u16(record + 18);
+    } else { /* never reached */
+      bound->low = INT32_MIN;
+      bound->high = INT32_MAX;
+      bound->d1 = INT32_MAX;
+      bound->d2 = INT32_MAX;
+      bound->d3 = INT32_MAX;
+    }
   }
 }
 
@@ -54,6 +69,19 @@ static void watch_start(const qj_player *p, qj_proof *out) {
   }
 }
 
+/* Whether it is worth going on: nothing watched is beyond its bound. */
+static uint8_t within(const qj_player *p, const qj_proof *out) {
+  uint8_t t;
+  for (t = 0; t < p->tracks; t++) {
+    const qj_worst *const w = &out->track[t];
+    const qj_worst *const bound = &out->bound[t];
+    if (w->low < bound->low || w->high > bound->high || w->d1 > bound->d1 || w->d2 > bound->d2 || w->d3 > bound->d3) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
 /* One frame, as qj_tick() makes it, of the tracks alone. A track is watched while `left`, the frames until
  * the fade's end, is at least -2 n: up to the first third difference that holds nothing faded. */
 static void step(qj_player *p, qj_proof *out, int32_t left) {
@@ -79,13 +107,14 @@ static void unwatched(qj_player *p, uint32_t frames) {
   }
 }
 
-/* A transition that has just been begun and whose last faded frame is `end`. */
-static void watched(qj_player *p, qj_proof *out, uint32_t end) {
+/* A transition that has just been begun and whose last faded frame is `end`. Returns 0 when it stopped early. */
+static uint8_t watched(qj_player *p, qj_proof *out, uint32_t end) {
   int32_t left = (int32_t)end;
   watch_start(p, out);
-  for (; left >= -QJ_CLEAN_FRAMES; left--) {
+  for (; within(p, out) && left >= -QJ_CLEAN_FRAMES; left--) {
     step(p, out, left);
   }
+  return within(p, out);
 }
 
 /* Every track at rest, about to begin a common knot. */
@@ -117,11 +146,11 @@ static uint8_t known(const qj_player *opened, uint8_t scene) {
 }
 
 uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uint8_t entered, uint16_t fade,
-                       uint16_t delay, uint16_t enter) {
+                       uint16_t delay, uint16_t enter, uint8_t stop_early) {
   qj_player base;
   uint32_t end;
   uint16_t knots;
-  nothing_yet(out);
+  nothing_yet(opened, out, stop_early);
   if (!known(opened, left) || !qj_is_loop(left) || (entered != QJ_NONE && !known(opened, entered)) ||
       delay % QJ_COMMON_FRAMES != 0) {
     return 0;
@@ -140,28 +169,30 @@ uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uin
   for (knots = (uint16_t)(base.layer[base.current].frames / QJ_COMMON_FRAMES); knots > 0; knots--) {
     qj_player p = base;
     qj_leave(&p, entered, fade, delay, enter);
-    watched(&p, out, end);
+    if (!watched(&p, out, end)) {
+      break;
+    }
     unwatched(&base, QJ_COMMON_FRAMES);
   }
   return 1;
 }
 
-uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uint16_t fade) {
+uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uint16_t fade, uint8_t stop_early) {
   qj_player p;
-  nothing_yet(out);
+  nothing_yet(opened, out, stop_early);
   if (!known(opened, loop) || !qj_is_loop(loop)) {
     return 0;
   }
   at_rest(&p, opened);
   qj_from_rest(&p, loop, fade);
-  watched(&p, out, fade);
+  (void)watched(&p, out, fade);
   return 1;
 }
 
-uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames) {
+uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames, uint8_t stop_early) {
   qj_player base;
   uint16_t knots;
-  nothing_yet(out);
+  nothing_yet(opened, out, stop_early);
   if (!known(opened, scene)) {
     return 0;
   }
@@ -174,7 +205,9 @@ uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uin
   for (knots = (uint16_t)(base.layer[base.current].frames / QJ_COMMON_FRAMES + 1); knots > 0; knots--) {
     qj_player p = base;
     qj_begin(&p, QJ_STOP, frames);
-    watched(&p, out, frames);
+    if (!watched(&p, out, frames)) {
+      break;
+    }
     unwatched(&base, QJ_COMMON_FRAMES);
   }
   return 1;
@@ -195,9 +228,9 @@ static void rest_from(qj_worst *w, int16_t from, int16_t rest, uint8_t n, uint16
   }
 }
 
-uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames) {
+uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early) {
   uint8_t t;
-  nothing_yet(out);
+  nothing_yet(opened, out, stop_early);
   if (opened->fault != QJ_OK) {
     return 0;
   }
@@ -206,28 +239,29 @@ uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames) {
     const int16_t rest = qj_rest_point(t);
     const uint8_t n = qj_knot_frames(t);
     const int32_t high = (int16_t)qj_u16(record + 12);
-    int32_t from;
-    for (from = (int16_t)qj_u16(record + 10); from <= high; from++) {
+    int32_t from = (int16_t)qj_u16(record + 10);
+    rest_from(&out->track[t], (int16_t)qj_u16(record + 8), rest, n, frames);
+    rest_from(&out->track[t], (int16_t)high, rest, n, frames); /* the far ends first: they ask for most */
+    for (; within(opened, out) && from <= high; from++) {
       rest_from(&out->track[t], (int16_t)from, rest, n, frames);
     }
-    rest_from(&out->track[t], (int16_t)qj_u16(record + 8), rest, n, frames);
   }
   return 1;
 }
 
 uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene) {
   qj_player p;
-  nothing_yet(out);
+  nothing_yet(opened, out, 0);
   if (!known(opened, scene)) {
     return 0;
   }
   if (qj_is_loop(scene)) {
     in_loop(&p, opened, scene);
-    watched(&p, out, p.layer[p.current].frames);
+    (void)watched(&p, out, p.layer[p.current].frames);
   } else {
     at_rest(&p, opened);
     qj_layer_begin(&p.layer[p.current], scene, p.tracks);
-    watched(&p, out, p.layer[p.current].frames);
+    (void)watched(&p, out, p.layer[p.current].frames);
   }
   return 1;
 }

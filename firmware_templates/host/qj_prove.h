@@ -9,24 +9,28 @@ typedef struct {
   int32_t d1, d2, d3, low, high;
 } qj_worst;
 
+/* `track` comes first: Python reads it. `bound` is where a track's record, or nothing, ends the search. */
 typedef struct {
   qj_worst track[QJ_MAX_TRACKS];
+  qj_worst bound[QJ_MAX_TRACKS];
 } qj_proof;
 
 /* What is looked at: the three points in a track's window when the transition begins, and every point and
  * difference from there until nothing faded is left in a third difference.
  *
- * Each starts from an opened player, which stays as it is, and fills the proof. Returns 0 for a bad argument. */
+ * Each starts from an opened player, which stays as it is, and fills the proof. With `stop_early` it returns as
+ * soon as anything watched is beyond the low, high or bounds of its track's record: the proof then holds the worst
+ * so far, and that is enough to refuse a candidate. Returns 0 for a bad argument. */
 
 /* From loop `left` in full swing, at every common knot, into `entered` (QJ_NONE = rest). */
 uint8_t qj_prove_leave(const qj_player *opened, qj_proof *out, uint8_t left, uint8_t entered, uint16_t fade,
-                       uint16_t delay, uint16_t enter);
+                       uint16_t delay, uint16_t enter, uint8_t stop_early);
 /* Into a loop from rest. */
-uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uint16_t fade);
+uint8_t qj_prove_enter(const qj_player *opened, qj_proof *out, uint8_t loop, uint16_t fade, uint8_t stop_early);
 /* The stop, begun at every common knot of a scene or loop. */
-uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames);
+uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uint16_t frames, uint8_t stop_early);
 /* Rest-to-rest from parked and from every control point of low..high. */
-uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames);
+uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early);
 /* A scene played whole from rest, or a turn of a loop in full swing: no transition, as a comparison. */
 uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene);
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sequencer.player.machine import Machine
 from sequencer.player.rows import IMAGE_ROOM, MAX_TRACKS, ROW, ROWS, WIRE, WORST
-from sequencer.tables.fades import Worst
+from sequencer.tables.worst import Worst
 
 #: Any board's image is played.
 ANY_BOARD = 255
@@ -266,12 +266,20 @@ class Player:
     # ---- proofs ------------------------------------------------------------------------------
 
     def prove_leaving(
-        self, loop: int, scene: int, fade_frames: int, delay_frames: int, fade_in_frames: int | None = None
+        self,
+        loop: int,
+        scene: int,
+        fade_frames: int,
+        delay_frames: int,
+        fade_in_frames: int | None = None,
+        *,
+        stop_early: bool = False,
     ) -> Sequence[Worst]:
         """Worst control points and differences of each track, leaving ``loop`` at every common knot.
 
         ``scene`` 255 is rest; ``fade_in_frames`` is the entered loop's own fade (None: the image's).
-        The values need not be those of the image, which must have been opened.
+        The values need not be those of the image, which must have been opened. With ``stop_early`` the
+        core returns as soon as a track is beyond its bounds in the image, with the worst so far.
 
         Raises:
             ValueError: no such loop or scene, a length that is no multiple of six, or no image open.
@@ -281,19 +289,21 @@ class Player:
             if scene < self.image[18]:
                 at = int.from_bytes(self.image[48:52], "little") + 12 * scene + 10
                 fade_in_frames = int.from_bytes(self.image[at : at + 2], "little")
-        return self._proof("x_prove_leave", loop, scene, fade_frames, delay_frames, fade_in_frames)
+        return self._proof(
+            "x_prove_leave", loop, scene, fade_frames, delay_frames, fade_in_frames, int(stop_early)
+        )
 
-    def prove_entering(self, loop: int, fade_in_frames: int) -> Sequence[Worst]:
+    def prove_entering(self, loop: int, fade_in_frames: int, *, stop_early: bool = False) -> Sequence[Worst]:
         """The same, entering ``loop`` from rest. Raises ValueError as :meth:`prove_leaving`."""
-        return self._proof("x_prove_enter", loop, fade_in_frames)
+        return self._proof("x_prove_enter", loop, fade_in_frames, int(stop_early))
 
-    def prove_stopping(self, scene: int, stop_frames: int) -> Sequence[Worst]:
+    def prove_stopping(self, scene: int, stop_frames: int, *, stop_early: bool = False) -> Sequence[Worst]:
         """The same, stopping at every common knot of a scene or loop. Raises ValueError likewise."""
-        return self._proof("x_prove_stop", scene, stop_frames)
+        return self._proof("x_prove_stop", scene, stop_frames, int(stop_early))
 
-    def prove_settling(self, settle_frames: int) -> Sequence[Worst]:
+    def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> Sequence[Worst]:
         """The same, rest-to-rest from parked and every point of low..high. Raises ValueError likewise."""
-        return self._proof("x_prove_rest", settle_frames)
+        return self._proof("x_prove_rest", settle_frames, int(stop_early))
 
     def prove_plain(self, scene: int) -> Sequence[Worst]:
         """The same for a scene from rest to rest, or a turn of a loop, with no transition."""

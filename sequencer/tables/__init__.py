@@ -1,1 +1,1 @@
-"""Plans coded small: track, lamp and switch streams, fades, and the show image (see FORMAT.md)."""
+"""Plans coded small: track, lamp and switch streams, transitions, and the show image (see FORMAT.md)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -12,6 +13,7 @@ from sequencer.errors import Fault, PlanError
 from sequencer.figure.model import Figure
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import (
+    COMMON_FRAMES,
     LARGEST_COUNTS,
     LONGEST_SCENE,
     InputRecord,
@@ -20,10 +22,11 @@ from sequencer.tables.model import (
     ShowImage,
     SwitchRecord,
     TrackRecord,
+    Transition,
 )
 from sequencer.tables.rice import encode_track
 from sequencer.tables.streams import encode_lamp, encode_switch, frames_from_s, lightness
-from sequencer.tables.transitions import Plans, TransitionTable
+from sequencer.tables.transitions import TransitionTable
 from sequencer.timeline.model import Shortfall, Timeline
 
 #: One servo after the other gets its first pulse, so that they don't draw their start current at once.
@@ -32,6 +35,9 @@ STAGGER_FRAMES = 6
 BOOT_FRAMES = 25
 #: Used when a figure has no servo to say otherwise.
 FRAME_US = 20_000
+
+#: The plans of a show: scene -> track -> plan, tracks in the image's order.
+Plans = Mapping[str, Mapping[str, TrackPlan]]
 
 
 class TriggerPolicy(Protocol):
@@ -72,9 +78,8 @@ def assemble(
     plans: Plans,
     timelines: Mapping[str, Timeline],
     policy: ShowPolicy,
-    table: TransitionTable,
 ) -> tuple[ShowImage, tuple[tuple[str, Shortfall], ...]]:
-    """Everything the player needs, coded.
+    """Everything the player needs, coded; only the transitions are provisional (see :func:`with_table`).
 
     Args:
         figure: lamps, switches, inputs and servo ends come from it.
@@ -82,7 +87,6 @@ def assemble(
         plans: scene -> track -> plan; a track without a plan stays at rest.
         timelines: the scenes in the image's order, for lengths, lamps and switches.
         policy: idle scene and triggers, scenes by name.
-        table: the proven transitions.
 
     Returns:
         The contents, and the ``sync`` shortfalls of switches that cannot act on time, each with its scene.
@@ -106,18 +110,15 @@ def assemble(
     late: list[tuple[str, Shortfall]] = []
     scenes = []
     for name, timeline in timelines.items():
-        record, missed = _scene(
-            figure, specs, plans.get(name, {}), timeline, frame_us, table.fade_in.get(name, 0)
-        )
+        record, missed = _scene(figure, specs, plans.get(name, {}), timeline, frame_us)
         scenes.append(record)
         late += [(name, item) for item in missed]
-    order = [*timelines, None]
     show = ShowImage(
         figure=figure.name,
         board=figure.board.kind,
         frame_us=frame_us,
-        settle_frames=table.settle_frames,
-        stop_frames=table.stop_frames,
+        settle_frames=COMMON_FRAMES,
+        stop_frames=COMMON_FRAMES,
         stagger_frames=STAGGER_FRAMES,
         boot_frames=BOOT_FRAMES,
         tracks=tuple(_track(figure, spec) for spec in specs.values()),
@@ -135,11 +136,24 @@ def assemble(
         inputs=_inputs(figure, policy, frame_us),
         scenes=tuple(scenes),
         idle=policy.idle,
-        transitions=tuple(
-            tuple(table.rows[scene.name][to] for to in order) for scene in scenes if scene.loop
-        ),
+        transitions=((Transition(COMMON_FRAMES, 0),) * (len(scenes) + 1),)
+        * sum(scene.loop for scene in scenes),
     )
     return show, tuple(late)
+
+
+def with_table(contents: ShowImage, table: TransitionTable) -> ShowImage:
+    """The same show with the transitions that were proven on it."""
+    order = [*(scene.name for scene in contents.scenes), None]
+    return replace(
+        contents,
+        settle_frames=table.settle_frames,
+        stop_frames=table.stop_frames,
+        scenes=tuple(
+            replace(scene, fade_in_frames=table.fade_in.get(scene.name, 0)) for scene in contents.scenes
+        ),
+        transitions=tuple(tuple(table.rows[loop.name][to] for to in order) for loop in contents.loops),
+    )
 
 
 def _check_counts(figure: Figure, tracks: int, scenes: int) -> None:
@@ -209,7 +223,6 @@ def _scene(
     plans: Mapping[str, TrackPlan],
     timeline: Timeline,
     frame_us: int,
-    fade_in_frames: int,
 ) -> tuple[SceneRecord, tuple[Shortfall, ...]]:
     frames = frames_from_s(timeline.duration_s, frame_us)
     if frames > LONGEST_SCENE:
@@ -240,7 +253,7 @@ def _scene(
             )
         ) from error
     record = SceneRecord(
-        *(timeline.scene, frames, timeline.loop, fade_in_frames if timeline.loop else 0),
+        *(timeline.scene, frames, timeline.loop, COMMON_FRAMES if timeline.loop else 0),
         *(tracks, lamps, tuple(switches)),
     )
     return record, tuple(late)

@@ -1,31 +1,21 @@
 """The quickest transitions that are proven: every moment of every loop into every scene, stops and settling.
 
-The search enumerates, in the player's own integers (:mod:`.fades`), what each candidate would make
-every track play, and takes the first candidate whose every difference keeps the certified bounds. The
-compiled player is asked afterwards, through :class:`Prover`, and must find the same worst values.
+The compiled player plays each candidate on every track, from every moment at which it can begin, and tells
+the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds.
+Nothing here knows how a fade is made.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-
 from sequencer.errors import Fault, PlanError
 from sequencer.motion.certificate import merge
-from sequencer.motion.model import (
-    Certificate,
-    PositionQuantity,
-    Quantity,
-    TrackCertificate,
-    TrackPlan,
-    TrackSpec,
-)
-from sequencer.tables import fades
-from sequencer.tables.fades import Worst
-from sequencer.tables.model import COMMON_FRAMES, NONE, Transition
+from sequencer.motion.model import Certificate, PositionQuantity, Quantity, TrackCertificate, TrackSpec
+from sequencer.tables.model import COMMON_FRAMES, NONE, SceneRecord, Transition
+from sequencer.tables.worst import Worst, joined
 
 #: No transition may take longer than this many frames (6 s).
 LONGEST_FRAMES = 300
@@ -35,26 +25,38 @@ CLEAR_FRAMES = 2 * COMMON_FRAMES
 #: Labels of the proofs that belong to no single scene.
 SETTLE, STOP = "settle", "stop"
 
-#: The plans of a show: scene -> track -> plan, tracks in the image's order.
-Plans = Mapping[str, Mapping[str, TrackPlan]]
+#: The worst of every track, in the image's order.
+Answer = Sequence[Worst]
+#: Asks for one transition: its frames, and whether the first value beyond a bound is enough to know.
+Ask = Callable[[int, bool], Answer]
 
 
 class Prover(Protocol):
-    """The compiled player, asked for the worst of every track (in the image's order)."""
+    """The compiled player with an open image, asked for the worst of every track (in the image's order).
+
+    With ``stop_early`` it may stop at the first value beyond a track's bounds, and tells the worst so far.
+    """
 
     def prove_leaving(
-        self, loop: int, scene: int, fade_frames: int, delay_frames: int, fade_in_frames: int | None = None
-    ) -> Sequence[Worst]:
+        self,
+        loop: int,
+        scene: int,
+        fade_frames: int,
+        delay_frames: int,
+        fade_in_frames: int | None = None,
+        *,
+        stop_early: bool = False,
+    ) -> Answer:
         """From every common knot of a loop into a scene (255: to rest)."""
 
-    def prove_entering(self, loop: int, fade_in_frames: int) -> Sequence[Worst]:
+    def prove_entering(self, loop: int, fade_in_frames: int, *, stop_early: bool = False) -> Answer:
         """From rest into phase 0 of a loop."""
 
-    def prove_stopping(self, scene: int, stop_frames: int) -> Sequence[Worst]:
+    def prove_stopping(self, scene: int, stop_frames: int, *, stop_early: bool = False) -> Answer:
         """The stored stop from every common knot of a scene."""
 
-    def prove_settling(self, settle_frames: int) -> Sequence[Worst]:
-        """Rest-to-rest from every value between the tracks' bounds."""
+    def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> Answer:
+        """Rest-to-rest from where a track is parked and every value between its bounds."""
 
 
 @dataclass(frozen=True)
@@ -80,21 +82,34 @@ class TransitionTable:
     proofs: tuple[Proof, ...]
 
     @property
-    def longest_frames(self) -> int:
-        """The longest that a loop takes to give way: fade or delay, whichever ends later."""
-        every = [max(t.fade_frames, t.delay_frames) for row in self.rows.values() for t in row.values()]
-        return max(every, default=0)
+    def longest(self) -> tuple[str, str, int]:
+        """The loop that takes longest to give way, to which scene (or "rest"), and frames.
+
+        Frames of fade or delay, whichever ends later.
+
+        Raises:
+            ValueError: there is no loop.
+        """
+        every = [
+            (loop, scene or "rest", max(item.fade_frames, item.delay_frames))
+            for loop, row in self.rows.items()
+            for scene, item in row.items()
+        ]
+        return max(every, key=lambda item: item[2])
 
 
 def choose_transitions(
-    specs: Mapping[str, TrackSpec], plans: Plans, loops: Collection[str] | None = None
+    prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[SceneRecord]
 ) -> TransitionTable:
     """The smallest settle, stop and fade-in times and (delay, fade) pairs that are proven.
 
+    Times alone are found by bisection: the next shorter one is refused. Of the pairs the first proven one
+    is taken, smallest delay first, then smallest fade, from the loop's own quickest fade to rest on.
+
     Args:
+        prover: a player that has opened an image of these tracks and scenes; the times in it don't matter.
         specs: every track, in the image's order.
-        plans: scene -> track -> plan, scenes in the image's order.
-        loops: which scenes loop; by default those whose plans do (a loop may have lamps only).
+        scenes: every scene, at least one, in the image's order.
 
     Returns:
         The table; its ``proofs`` hold the worst value of each track in each kind of transition.
@@ -102,156 +117,151 @@ def choose_transitions(
     Raises:
         PlanError: nothing within 6 s keeps the limits; names track, quantity, value and limit.
     """
-    if loops is None:
-        loops = {scene for scene, tracks in plans.items() if any(plan.loop for plan in tracks.values())}
-    search = _Search(specs, plans, loops)
+    search = _Search(prover, specs, scenes)
     settle = search.settle()
     stop = search.stop()
-    in_order = [scene for scene in plans if scene in loops]
-    fade_in = {loop: search.fade_in(loop) for loop in in_order}
+    loops = [scene.name for scene in scenes if scene.loop]
+    fade_in = {loop: search.fade_in(loop) for loop in loops}
     rows = {
-        loop: {scene: search.leave(loop, scene, fade_in) for scene in (*plans, None)} for loop in in_order
+        loop: {scene: search.leave(loop, scene, fade_in) for scene in (*search.numbers, None)}
+        for loop in loops
     }
     return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs))
 
 
 class _Search:
-    """Candidates in order, each proven for all tracks; remembers the proofs of those it took."""
+    """Candidates, each proven for all tracks at once; remembers the proofs of those it took."""
 
-    def __init__(self, specs: Mapping[str, TrackSpec], plans: Plans, loops: Collection[str]) -> None:
+    def __init__(self, prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[SceneRecord]) -> None:
+        self.prover = prover
         self.specs = specs
-        self.plans = plans
-        self.loops = loops
+        self.scenes = scenes
+        self.numbers = {scene.name: number for number, scene in enumerate(scenes)}
+        self.alone: dict[str, int] = {}
         self.proofs: list[Proof] = []
 
-    def plan(self, scene: str, track: str) -> TrackPlan:
-        """The scene's plan of a track; a track that has none stays at rest."""
-        found = self.plans[scene].get(track)
-        return self.resting(scene, track) if found is None else found
+    def keeps(self, answer: Answer) -> bool:
+        """Whether every track stays within its bounds."""
+        return all(worst.within(spec) for worst, spec in zip(answer, self.specs.values(), strict=True))
 
-    def resting(self, scene: str, track: str) -> TrackPlan:
-        """A common knot of rest, going round or (between rests) for a scene."""
-        spec = self.specs[track]
-        knots = COMMON_FRAMES // spec.knot_frames
-        points = np.full(knots if scene in self.loops else knots + 3, spec.rest, dtype=np.int64)
-        return TrackPlan(spec, scene, scene in self.loops, points, 0.0, 0)
+    def take(self, label: str, answer: Answer) -> None:
+        """Keep the proof of a chosen transition."""
+        self.proofs += [Proof(label, track, worst) for track, worst in zip(self.specs, answer, strict=True)]
 
-    def first(
-        self,
-        label: str,
-        candidates: Iterable[Transition],
-        points: Callable[[str, Transition], list[fades.Points]],
-        remedy: str,
-    ) -> Transition:
-        """The first candidate that keeps every track's bounds; ``points`` gives what a track would play."""
-        order = list(self.specs)
-        failed: tuple[str, Worst] | None = None
-        for candidate in candidates:
-            found: dict[str, Worst] = {}
-            for track in tuple(order):
-                found[track] = joined([fades.worst(item) for item in points(track, candidate)])
-                if not found[track].within(self.specs[track]):
-                    failed = (track, found[track])
-                    order.remove(track)
-                    order.insert(0, track)  # the track that refuses one candidate likely refuses the next
-                    break
+    def shortest(self, label: str, ask: Ask, remedy: str) -> int:
+        """The shortest proven time of those that double, then halved down to its neighbour.
+
+        When no doubled time is proven, every other one is tried before giving up.
+        """
+        refused, proven = 0, COMMON_FRAMES
+        while not self.keeps(ask(proven, True)):
+            if proven == LONGEST_FRAMES:
+                return self.first(label, ask, remedy)
+            refused, proven = proven, min(2 * proven, LONGEST_FRAMES)
+        while proven - refused > COMMON_FRAMES:
+            middle = (refused + proven) // (2 * COMMON_FRAMES) * COMMON_FRAMES
+            if self.keeps(ask(middle, True)):
+                proven = middle
             else:
-                self.proofs += [Proof(label, track, found[track]) for track in self.specs]
-                return candidate
-        raise _no_transition(label, self.specs, failed, remedy)
+                refused = middle
+        return proven
+
+    def first(self, label: str, ask: Ask, remedy: str) -> int:
+        """The first proven time of all."""
+        for frames in range(COMMON_FRAMES, LONGEST_FRAMES, COMMON_FRAMES):
+            if self.keeps(ask(frames, True)):
+                return frames
+        raise _no_transition(label, self.specs, ask(LONGEST_FRAMES, False), remedy)
 
     def settle(self) -> int:
-        """Frames of the rest-to-rest profile, proven from every value between the tracks' bounds."""
+        """Frames of the rest-to-rest profile."""
 
-        def points(track: str, candidate: Transition) -> list[fades.Points]:
-            spec = self.specs[track]
-            ends = np.array([spec.low, spec.high], dtype=np.int64)
-            far = fades.settling(spec, ends, candidate.fade_frames)
-            if not fades.worst(far).within(spec):
-                return [far]  # the far ends fail already
-            starts = np.arange(spec.low, spec.high + 1, dtype=np.int64)
-            return [fades.settling(spec, starts, candidate.fade_frames)]
+        def ask(frames: int, early: bool) -> Answer:
+            return self.prover.prove_settling(frames, stop_early=early)
 
         remedy = "bring the parked pose nearer to home, or give the axis a stronger servo"
-        return self.first(SETTLE, _fades(), points, remedy).fade_frames
+        frames = self.shortest(SETTLE, ask, remedy)
+        self.take(SETTLE, ask(frames, False))
+        return frames
 
     def stop(self) -> int:
-        """Frames of the stored stop, proven from every common knot of every scene."""
+        """Frames of the stored stop, from every scene."""
+        order = list(self.numbers.values())
 
-        def points(track: str, candidate: Transition) -> list[fades.Points]:
-            return [fades.stopping(self.plan(scene, track), candidate.fade_frames) for scene in self.plans]
+        def ask(frames: int, early: bool) -> Answer:
+            answers = []
+            for number in tuple(order):
+                answers.append(self.prover.prove_stopping(number, frames, stop_early=early))
+                if early and not self.keeps(answers[-1]):
+                    order.remove(number)
+                    order.insert(0, number)  # the scene that refuses one time likely refuses the next
+                    break
+            return [joined(parts) for parts in zip(*answers, strict=True)]
 
-        return self.first(STOP, _fades(), points, "make the scene's moves smaller or slower").fade_frames
+        frames = self.shortest(STOP, ask, "make the scene's moves smaller or slower")
+        self.take(STOP, ask(frames, False))
+        return frames
 
     def fade_in(self, loop: str) -> int:
         """Frames of the fade from rest into a loop's phase 0."""
 
-        def points(track: str, candidate: Transition) -> list[fades.Points]:
-            return [fades.entering(self.plan(loop, track), candidate.fade_frames)]
+        def ask(frames: int, early: bool) -> Answer:
+            return self.prover.prove_entering(self.numbers[loop], frames, stop_early=early)
 
-        remedy = f"let {loop} begin nearer to home and more slowly"
-        return self.first(f"rest->{loop}", _fades(), points, remedy).fade_frames
+        label = f"rest->{loop}"
+        frames = self.shortest(label, ask, f"let {loop} begin nearer to home and more slowly")
+        self.take(label, ask(frames, False))
+        return frames
 
     def leave(self, loop: str, scene: str | None, fade_in: Mapping[str, int]) -> Transition:
         """The quickest transition from every common knot of a loop into a scene or to rest."""
+        left, entered = self.numbers[loop], NONE if scene is None else self.numbers[scene]
+        in_frames = 0 if scene is None else fade_in.get(scene, 0)
+
+        def ask(item: Transition, early: bool) -> Answer:
+            return self.prover.prove_leaving(
+                left, entered, item.fade_frames, item.delay_frames, in_frames, stop_early=early
+            )
+
+        label = f"{loop}->{scene or 'rest'}"
+        last: Transition | None = None
+        for last in self.candidates(loop, scene):
+            if self.keeps(ask(last, True)):
+                self.take(label, ask(last, False))
+                return last
+        refused = None if last is None else ask(last, False)
+        raise _no_transition(label, self.specs, refused, f"make {loop} calmer: smaller or slower moves")
+
+    def candidates(self, loop: str, scene: str | None) -> Iterator[Transition]:
+        """Every (delay, fade) in order of preference. Rest needs no delay; a scene must outlast the fade."""
         alone = self.quickest_fade(loop)
-        entered = self.plans[scene] if scene is not None else {}
-        in_frames = fade_in.get(scene, 0) if scene is not None else 0
-
-        def points(track: str, candidate: Transition) -> list[fades.Points]:
-            coming = None if scene is None else self.plan(scene, track)
-            fade, delay = candidate.fade_frames, candidate.delay_frames
-            return [fades.leaving(self.plan(loop, track), coming, fade, delay, in_frames)]
-
-        ends = LONGEST_FRAMES if scene is None or scene in fade_in else _frames(entered)
-        candidates = (
-            Transition(fade, delay)
-            for delay in range(0, LONGEST_FRAMES + 1, COMMON_FRAMES)
-            for fade in range(alone, LONGEST_FRAMES + 1, COMMON_FRAMES)
-            if scene is None or scene in fade_in or fade + CLEAR_FRAMES <= delay + ends
-        )
-        remedy = f"make {loop} calmer: smaller or slower moves"
-        return self.first(f"{loop}->{scene or 'rest'}", candidates, points, remedy)
+        entered = None if scene is None else self.scenes[self.numbers[scene]]
+        for delay in range(0, LONGEST_FRAMES + 1 if entered else 1, COMMON_FRAMES):
+            for fade in range(alone, LONGEST_FRAMES + 1, COMMON_FRAMES):
+                if entered is None or entered.loop or fade + CLEAR_FRAMES <= delay + entered.frames:
+                    yield Transition(fade, delay)
 
     def quickest_fade(self, loop: str) -> int:
-        """The shortest fade of a loop alone; entering something meanwhile cannot make it shorter."""
-        trial = _Search(self.specs, self.plans, self.loops)
+        """The shortest fade of a loop to rest: no shorter one is tried with something that comes meanwhile."""
 
-        def points(track: str, candidate: Transition) -> list[fades.Points]:
-            return [fades.leaving(self.plan(loop, track), None, candidate.fade_frames, 0, 0)]
+        def ask(frames: int, early: bool) -> Answer:
+            return self.prover.prove_leaving(self.numbers[loop], NONE, frames, 0, 0, stop_early=early)
 
-        return trial.first(f"{loop}->rest", _fades(), points, f"make {loop} calmer").fade_frames
-
-
-def _fades() -> Iterable[Transition]:
-    return (Transition(n, 0) for n in range(COMMON_FRAMES, LONGEST_FRAMES + 1, COMMON_FRAMES))
-
-
-def _frames(tracks: Mapping[str, TrackPlan]) -> int:
-    """A scene's length; a scene without tracks is in nobody's way."""
-    return min(
-        ((len(plan.points) - 3) * plan.spec.knot_frames for plan in tracks.values()),
-        default=LONGEST_FRAMES * 2,
-    )
-
-
-def joined(parts: Sequence[Worst]) -> Worst:
-    """The worst of several."""
-    return Worst(
-        min(p.low for p in parts),
-        max(p.high for p in parts),
-        max(p.d1 for p in parts),
-        max(p.d2 for p in parts),
-        max(p.d3 for p in parts),
-    )
+        if loop not in self.alone:
+            self.alone[loop] = self.shortest(f"{loop}->rest", ask, f"make {loop} calmer")
+        return self.alone[loop]
 
 
 def _no_transition(
-    label: str, specs: Mapping[str, TrackSpec], failed: tuple[str, Worst] | None, remedy: str
+    label: str, specs: Mapping[str, TrackSpec], refused: Answer | None, remedy: str
 ) -> PlanError:
-    if failed is None:
+    if refused is None:
         return PlanError(Fault(f"no transition {label} is possible", remedy=remedy))
-    track, found = failed
+    track, found = next(
+        (track, found)
+        for (track, spec), found in zip(specs.items(), refused, strict=True)
+        if not found.within(spec)
+    )
     spec = specs[track]
     lines = [
         ("position", found.low, spec.low, found.low < spec.low),
@@ -271,46 +281,6 @@ def _no_transition(
             remedy=remedy,
         )
     )
-
-
-def confirm_transitions(
-    prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[str], table: TransitionTable
-) -> None:
-    """Ask the compiled player for every transition: it must find exactly what the search proved.
-
-    Args:
-        prover: a player that has opened the show's image.
-        specs: the tracks, in the image's order.
-        scenes: the scenes, in the image's order.
-        table: what :func:`choose_transitions` found.
-
-    Raises:
-        PlanError: the player plays something else. Then player and compiler are of different versions.
-    """
-    answers: dict[str, list[Sequence[Worst]]] = {
-        SETTLE: [prover.prove_settling(table.settle_frames)],
-        STOP: [prover.prove_stopping(number, table.stop_frames) for number in range(len(scenes))],
-    }
-    for loop, row in table.rows.items():
-        number, fade_in = scenes.index(loop), table.fade_in[loop]
-        answers[f"rest->{loop}"] = [prover.prove_entering(number, fade_in)]
-        for scene, item in row.items():
-            entered = NONE if scene is None else scenes.index(scene)
-            in_frames = table.fade_in.get(scene, 0) if scene is not None else 0
-            answer = prover.prove_leaving(number, entered, item.fade_frames, item.delay_frames, in_frames)
-            answers[f"{loop}->{scene or 'rest'}"] = [answer]
-    order = list(specs)
-    for proof in table.proofs:
-        played = joined([worst[order.index(proof.track)] for worst in answers[proof.label]])
-        if played != proof.worst:
-            raise PlanError(
-                Fault(
-                    f"the player plays {proof.label} on {proof.track} otherwise than planned",
-                    value=str(played),
-                    limit=str(proof.worst),
-                    remedy="install Quarterjack again: its player and its compiler do not belong together",
-                )
-            )
 
 
 def with_transitions(

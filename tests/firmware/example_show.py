@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sequencer.motion.model import PositionQuantity, Quantity, TrackCertificate, TrackSpec
+from sequencer.tables.assemble import with_table
 from sequencer.tables.image import build_image
 from sequencer.tables.model import (
     InputRecord,
@@ -11,10 +12,10 @@ from sequencer.tables.model import (
     ShowImage,
     SwitchRecord,
     TrackRecord,
+    Transition,
 )
 from sequencer.tables.rice import encode_track
-from sequencer.tables.transitions import choose_transitions
-from tests.tables.show_makers import looking_scene, spec, swaying_loop
+from tests.tables.show_makers import chosen, looking_scene, spec, swaying_loop
 
 SPECS: dict[str, TrackSpec] = {
     "turn": spec("turn", pin=7),
@@ -31,10 +32,9 @@ def example_show(scene_frames: int = 180) -> ShowImage:
             "jaw": looking_scene(jaw, scene_frames, 300),
         },
     }
-    table = choose_transitions(SPECS, plans)
     scenes = tuple(
         SceneRecord(
-            *(name, 240 if name == "idle" else scene_frames, name == "idle", table.fade_in.get(name, 0)),
+            *(name, 240 if name == "idle" else scene_frames, name == "idle", 6 if name == "idle" else 0),
             tracks=tuple(
                 encode_track(tracks[t].points, SPECS[t].rest, tracks[t].loop) if t in tracks else None
                 for t in SPECS
@@ -44,12 +44,12 @@ def example_show(scene_frames: int = 180) -> ShowImage:
         )
         for name, tracks in plans.items()
     )
-    return ShowImage(
+    provisional = ShowImage(
         figure="Lantern */ keeper",
         board="uno",
         frame_us=20_000,
-        settle_frames=table.settle_frames,
-        stop_frames=table.stop_frames,
+        settle_frames=6,
+        stop_frames=6,
         stagger_frames=6,
         boot_frames=25,
         tracks=tuple(
@@ -64,10 +64,9 @@ def example_show(scene_frames: int = 180) -> ShowImage:
         inputs=(InputRecord("beam", 2, True, True, 9, 250, "greet", 0, None),),
         scenes=scenes,
         idle="idle",
-        transitions=tuple(
-            tuple(table.rows[loop][to] for to in ("idle", "greet", None)) for loop in ("idle",)
-        ),
+        transitions=((Transition(6, 0),) * 3,),
     )
+    return with_table(provisional, chosen(SPECS, provisional))
 
 
 SHOW = example_show()

@@ -11,8 +11,9 @@ uint32_t x_transmit(void);
 void x_tick(void);
 uint32_t x_play(uint32_t frames);
 void x_levels(uint32_t levels);
-uint32_t x_prove_leave(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter);
-uint32_t x_prove_stop(uint32_t scene, uint32_t frames);
+uint32_t x_prove_leave(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter,
+                       uint32_t early);
+uint32_t x_prove_stop(uint32_t scene, uint32_t frames, uint32_t early);
 
 int main(void) {
   uint32_t head[2];
@@ -33,8 +34,8 @@ int main(void) {
       (void)x_transmit();
     }
     (void)x_play(300);
-    (void)x_prove_leave(0, 1, 60, 12, 0);
-    (void)x_prove_stop(1, 30);
+    (void)x_prove_leave(0, 1, 60, 12, 0, 0);
+    (void)x_prove_stop(1, 30, 1);
     cases++;
   }
   printf("%u cases\n", cases);

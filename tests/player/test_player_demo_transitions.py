@@ -78,7 +78,7 @@ def test_whole_scenes_and_the_way_back(demo: BuiltShow) -> None:
         assert played.state[-1] == State.IDLE
 
 
-def test_the_core_proves_what_the_search_proved(demo: BuiltShow) -> None:
+def test_the_final_image_proves_what_the_provisional_one_did(demo: BuiltShow) -> None:
     player = Player(demo.image)
     player.open()
     names = [scene.name for scene in demo.contents.scenes]

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 from hypothesis import strategies as st
 
 from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.player.player import Fault, Player
+from sequencer.tables.image import build_image
 from sequencer.tables.model import (
+    COMMON_FRAMES,
     InputRecord,
     LampRecord,
     SceneRecord,
@@ -18,6 +22,7 @@ from sequencer.tables.model import (
     Transition,
 )
 from sequencer.tables.rice import encode_track
+from sequencer.tables.transitions import TransitionTable, choose_transitions
 
 
 def spec(
@@ -67,6 +72,60 @@ def looking_scene(track: TrackSpec, frames: int, size: float, scene: str = "gree
         x = (np.arange(inner) + 1) / (inner + 1)
         points[3:-3] = np.round(track.rest + size * np.sin(np.pi * x) ** 4)
     return TrackPlan(track, scene, False, points, 0.0, 0)
+
+
+def moving_show(
+    specs: Mapping[str, TrackSpec],
+    plans: Mapping[str, Mapping[str, TrackPlan]],
+    frames: Mapping[str, int],
+    loops: tuple[str, ...] = ("idle",),
+) -> ShowImage:
+    """Tracks and scenes (``plans``, each of so many frames) with transitions of six frames."""
+    return ShowImage(
+        figure="test",
+        board="uno",
+        frame_us=20_000,
+        settle_frames=COMMON_FRAMES,
+        stop_frames=COMMON_FRAMES,
+        stagger_frames=0,
+        boot_frames=0,
+        tracks=tuple(
+            TrackRecord(
+                *(s.name, s.pin, s.knot_frames, s.lsb_exponent, s.origin_us, s.rest, s.parked),
+                *(s.low, s.high, s.bounds, (1, 4000)),
+            )
+            for s in specs.values()
+        ),
+        lamps=(),
+        switches=(),
+        inputs=(),
+        scenes=tuple(
+            SceneRecord(
+                *(name, frames[name], name in loops, COMMON_FRAMES if name in loops else 0),
+                tracks=tuple(
+                    encode_track(tracks[t].points, specs[t].rest, tracks[t].loop) if t in tracks else None
+                    for t in specs
+                ),
+                lamps=(),
+                switches=(),
+            )
+            for name, tracks in plans.items()
+        ),
+        idle=None,
+        transitions=((Transition(COMMON_FRAMES, 0),) * (len(plans) + 1),) * len(loops),
+    )
+
+
+def opened(show: ShowImage) -> Player:
+    """A player with the show's image."""
+    core = Player(build_image(show))
+    assert core.open() is Fault.OK
+    return core
+
+
+def chosen(specs: Mapping[str, TrackSpec], show: ShowImage) -> TransitionTable:
+    """The show's transitions, chosen on the compiled core."""
+    return choose_transitions(opened(show), specs, show.scenes)
 
 
 _NAMES = st.text(min_size=0, max_size=12)

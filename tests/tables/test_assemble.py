@@ -8,12 +8,11 @@ import pytest
 
 from sequencer.errors import PlanError
 from sequencer.figure.model import Axis, Board, DirectDrive, Figure, Input, Lamp, Servo, Supply, Switch
-from sequencer.tables.assemble import assemble
+from sequencer.tables.assemble import Plans, assemble, with_table
 from sequencer.tables.image import build_image, read_image
 from sequencer.tables.model import InputRecord, LampRecord, SwitchRecord
-from sequencer.tables.transitions import Plans, choose_transitions
 from sequencer.timeline.model import LampStep, SwitchStep, Timeline
-from tests.tables.show_makers import looking_scene, spec, swaying_loop
+from tests.tables.show_makers import chosen, looking_scene, spec, swaying_loop
 from tests.tables.stream_oracle import decode_lamp, decode_switch, decode_track
 
 TURN = spec("turn", bounds=(200, 40, 20), parked=-50)
@@ -85,11 +84,12 @@ TIMELINES = {
         switches={"bell": (SwitchStep(0.02, True), SwitchStep(0.12, False))},
     ),
 }
-TABLE = choose_transitions(SPECS, PLANS)
 
 
 def test_everything_reaches_the_image() -> None:
-    contents, late = assemble(FIGURE, SPECS, PLANS, TIMELINES, Policy(), TABLE)
+    provisional, late = assemble(FIGURE, SPECS, PLANS, TIMELINES, Policy())
+    table = chosen(SPECS, provisional)
+    contents = with_table(provisional, table)
     show = read_image(build_image(contents))
     assert show == contents
     assert (show.figure, show.board, show.idle) == ("Keeper", "uno", "idle")
@@ -100,7 +100,7 @@ def test_everything_reaches_the_image() -> None:
     assert show.switches == (SwitchRecord("bell", 12, False, 25),)
     assert show.inputs == (InputRecord("beam", 2, True, True, 9, 250, "greet", 6, "idle"),)
     idle, greet = show.scenes
-    assert (idle.frames, idle.loop, idle.fade_in_frames) == (600, True, TABLE.fade_in["idle"])
+    assert (idle.frames, idle.loop, idle.fade_in_frames) == (600, True, table.fade_in["idle"])
     assert (greet.frames, greet.loop, greet.fade_in_frames) == (240, False, 0)
     assert idle.tracks[0] is not None
     assert decode_track(idle.tracks[0], 200, 0) == list(PLANS["idle"]["turn"].points)
@@ -109,19 +109,21 @@ def test_everything_reaches_the_image() -> None:
     assert greet.switches[0] is not None
     assert decode_lamp(greet.lamps[0]) == [(50, "ramp", 120, 25)]
     assert decode_switch(greet.switches[0]) == [(0, True), (5, False)]
-    assert show.transitions == (tuple(TABLE.rows["idle"][to] for to in ("idle", "greet", None)),)
+    assert show.transitions == (tuple(table.rows["idle"][to] for to in ("idle", "greet", None)),)
+    assert (show.settle_frames, show.stop_frames) == (table.settle_frames, table.stop_frames)
+    assert table.settle_frames != provisional.settle_frames
     assert [(scene, item.code, item.channel) for scene, item in late] == [("greet", "sync", "bell")]
 
 
 def test_a_track_that_rests_takes_no_stream() -> None:
     still = {**PLANS, "greet": {"turn": looking_scene(TURN, 240, 0)}}
-    contents, _ = assemble(FIGURE, SPECS, still, TIMELINES, Policy(), TABLE)
+    contents, _ = assemble(FIGURE, SPECS, still, TIMELINES, Policy())
     assert contents.scenes[1].tracks == (None,)
     assert np.all(still["greet"]["turn"].points == 0)
 
 
 def test_without_triggers_an_input_plays_nothing() -> None:
-    contents, _ = assemble(FIGURE, SPECS, PLANS, TIMELINES, Policy(None, {}), TABLE)
+    contents, _ = assemble(FIGURE, SPECS, PLANS, TIMELINES, Policy(None, {}))
     assert contents.idle is None
     assert contents.inputs[0] == InputRecord("beam", 2, True, True, 9, 0, None, 0, None)
 
@@ -138,21 +140,21 @@ def test_without_triggers_an_input_plays_nothing() -> None:
 )
 def test_what_no_image_holds_is_told(changes: dict[str, object], words: str) -> None:
     with pytest.raises(PlanError, match=words) as caught:
-        assemble(replace(FIGURE, **changes), SPECS, PLANS, TIMELINES, Policy(), TABLE)
+        assemble(replace(FIGURE, **changes), SPECS, PLANS, TIMELINES, Policy())
     assert caught.value.faults[0].remedy
 
 
 def test_a_scene_too_long_and_one_of_another_length_are_told() -> None:
     long = {**TIMELINES, "greet": timeline("greet", 70_002)}
     with pytest.raises(PlanError, match="too long for the player's clock"):
-        assemble(FIGURE, SPECS, PLANS, long, Policy(), TABLE)
+        assemble(FIGURE, SPECS, PLANS, long, Policy())
     other = {**TIMELINES, "greet": timeline("greet", 246)}
     with pytest.raises(PlanError, match="scene greet cannot be stored"):
-        assemble(FIGURE, SPECS, PLANS, other, Policy(), TABLE)
+        assemble(FIGURE, SPECS, PLANS, other, Policy())
 
 
 def test_servos_of_different_frames_are_told() -> None:
     specs = {"turn": TURN, "jaw": replace(spec("jaw"), frame_us=10_000)}
     with pytest.raises(PlanError, match="different frames") as caught:
-        assemble(FIGURE, specs, PLANS, TIMELINES, Policy(), TABLE)
+        assemble(FIGURE, specs, PLANS, TIMELINES, Policy())
     assert caught.value.faults[0].value == "100 and 50"

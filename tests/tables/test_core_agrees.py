@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import zlib
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,54 +13,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sequencer.errors import ImageError, PlanError
+from sequencer.errors import ImageError
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.player.player import Fault, Player
-from sequencer.tables import fades
+from sequencer.tables.assemble import with_table
 from sequencer.tables.image import build_image, read_image
-from sequencer.tables.model import SceneRecord, ShowImage, TrackRecord, Transition
-from sequencer.tables.rice import encode_track
-from sequencer.tables.transitions import TransitionTable, choose_transitions, confirm_transitions
-from tests.tables.show_makers import looking_scene, shows, spec, swaying_loop
+from sequencer.tables.model import ShowImage, Transition
+from sequencer.tables.transitions import TransitionTable
+from sequencer.tables.worst import Worst, joined
+from tests.tables import fade_oracle
+from tests.tables.proof_oracle import Oracle
+from tests.tables.show_makers import chosen, looking_scene, moving_show, shows, spec, swaying_loop
 
 Plans = dict[str, dict[str, TrackPlan]]
-
-
-def show_of(
-    specs: dict[str, TrackSpec], plans: Plans, frames: dict[str, int], table: TransitionTable
-) -> ShowImage:
-    loops = set(table.rows)
-    scenes = []
-    for name, tracks in plans.items():
-        streams = tuple(
-            encode_track(tracks[t].points, specs[t].rest, tracks[t].loop) if t in tracks else None
-            for t in specs
-        )
-        scenes.append(
-            SceneRecord(name, frames[name], name in loops, table.fade_in.get(name, 0), streams, (), ())
-        )
-    return ShowImage(
-        figure="test",
-        board="uno",
-        frame_us=20_000,
-        settle_frames=table.settle_frames,
-        stop_frames=table.stop_frames,
-        stagger_frames=0,
-        boot_frames=0,
-        tracks=tuple(
-            TrackRecord(
-                *(s.name, s.pin, s.knot_frames, s.lsb_exponent, s.origin_us, s.rest, s.parked),
-                *(s.low, s.high, s.bounds, (1, 4000)),
-            )
-            for s in specs.values()
-        ),
-        lamps=(),
-        switches=(),
-        inputs=(),
-        scenes=tuple(scenes),
-        idle=None,
-        transitions=tuple(tuple(table.rows[s][to] for to in (*plans, None)) for s in plans if s in loops),
-    )
 
 
 @functools.cache
@@ -67,7 +33,7 @@ def player() -> Player:
     return Player()
 
 
-def opened(show: ShowImage) -> Player:
+def reopened(show: ShowImage) -> Player:
     core = player()
     core._load(build_image(show))
     assert core.open() is Fault.OK
@@ -103,8 +69,7 @@ def test_the_core_decodes_what_was_encoded(knot: int, commons: int, values: list
     inner = values[: max(0, spans - 3)]
     points = np.array([rest] * 3 + inner + [rest] * 3)[: spans + 3]
     plan = TrackPlan(track, "s", False, points, 0.0, 0)
-    table = TransitionTable(6, 6, {}, {}, ())
-    core = opened(show_of({"turn": track}, {"s": {"turn": plan}}, {"s": frames}, table))
+    core = reopened(moving_show({"turn": track}, {"s": {"turn": plan}}, {"s": frames}, ()))
     until_idle(core)
     got = new_points(core, 0, knot, 0, frames)
     want = [int(points[i + 3]) if i + 3 < len(points) else rest for i in range(spans)]
@@ -128,43 +93,75 @@ def lively() -> tuple[dict[str, TrackSpec], Plans, dict[str, int]]:
     return {"turn": turn, "jaw": jaw, "nod": nod}, plans, {"idle": 600, "greet": 240, "doze": 360, "wink": 30}
 
 
+LOOPS = ("idle", "doze")
+Made = tuple[dict[str, TrackSpec], Plans, TransitionTable, ShowImage]
+
+
 @pytest.fixture(scope="module")
-def show() -> tuple[dict[str, TrackSpec], Plans, TransitionTable, ShowImage]:
+def show() -> Made:
     specs, plans, frames = lively()
-    table = choose_transitions(specs, plans)
-    return specs, plans, table, show_of(specs, plans, frames, table)
+    provisional = moving_show(specs, plans, frames, LOOPS)
+    table = chosen(specs, provisional)
+    return specs, plans, table, with_table(provisional, table)
 
 
-def test_the_core_proves_every_transition_alike(show) -> None:
-    specs, plans, table, image = show
-    confirm_transitions(opened(image), specs, list(plans), table)
+def oracle_of(made: Made) -> Oracle:
+    return Oracle(made[0], made[1], made[3].scenes)
 
 
-def test_a_core_that_plays_otherwise_is_noticed(show) -> None:
-    specs, plans, table, image = show
-    other = replace(table.proofs[-1], worst=replace(table.proofs[-1].worst, d3=0))
-    wrong = replace(table, proofs=(*table.proofs[:-1], other))
-    with pytest.raises(PlanError, match="otherwise than planned"):
-        confirm_transitions(opened(image), specs, list(plans), wrong)
+def test_every_proof_is_what_the_document_says(show: Made) -> None:
+    specs, plans, table, _ = show
+    oracle = oracle_of(show)
+    ways = {f"{loop}->{to}" for loop in LOOPS for to in (*plans, "rest")}
+    labels = {"settle", "stop", *(f"rest->{loop}" for loop in LOOPS), *ways}
+    assert {(p.label, p.track) for p in table.proofs} == {(way, name) for way in labels for name in specs}
+    for proof in table.proofs:
+        assert proof.worst == oracle.proof(proof.label, proof.track, table), (proof.label, proof.track)
 
 
 @pytest.mark.parametrize("fade", [6, 30, 96])
 @pytest.mark.parametrize("delay", [0, 6, 42])
-def test_any_candidate_is_worth_the_same_in_the_core(show, fade: int, delay: int) -> None:
+def test_any_candidate_is_worth_the_same_in_the_core(show: Made, fade: int, delay: int) -> None:
     specs, plans, table, image = show
-    core = opened(image)
+    core, oracle = reopened(image), oracle_of(show)
     for number, scene in enumerate(plans):
         in_frames = table.fade_in.get(scene, 0)
         answer = core.prove_leaving(0, number, fade, delay, in_frames)
+        early = core.prove_leaving(0, number, fade, delay, in_frames, stop_early=True)
         for worst, name in zip(answer, specs, strict=True):
-            if name in plans["idle"] and name in plans[scene]:
-                left, entered = plans["idle"][name], plans[scene][name]
-                assert worst == fades.worst(fades.leaving(left, entered, fade, delay, in_frames))
+            assert worst == oracle.leaving("idle", scene, name, Transition(fade, delay), in_frames)
+        check_early(answer, early, specs)
 
 
-def test_a_cue_from_the_loop_plays_the_points_of_the_formula(show) -> None:
+def check_early(full: Sequence[Worst], early: Sequence[Worst], specs: dict[str, TrackSpec]) -> None:
+    """Stopping early refuses exactly what a full run refuses, and tells no more than it."""
+    kept = all(worst.within(spec) for worst, spec in zip(full, specs.values(), strict=True))
+    assert kept == all(worst.within(spec) for worst, spec in zip(early, specs.values(), strict=True))
+    if kept:
+        assert early == full
+    for part, worst in zip(early, full, strict=True):
+        assert joined([part, worst]) == worst
+
+
+@pytest.mark.parametrize("frames", [6, 12, 30, 60, 120, 300])
+def test_an_early_answer_refuses_what_a_full_one_does(show: Made, frames: int) -> None:
+    specs, plans, _, image = show
+    core = reopened(image)
+    check_early(core.prove_settling(frames), core.prove_settling(frames, stop_early=True), specs)
+    for number, scene in enumerate(plans):
+        full, early = (
+            core.prove_stopping(number, frames),
+            core.prove_stopping(number, frames, stop_early=True),
+        )
+        check_early(full, early, specs)
+        if scene in LOOPS:
+            full = core.prove_entering(number, frames)
+            check_early(full, core.prove_entering(number, frames, stop_early=True), specs)
+
+
+def test_a_cue_from_the_loop_plays_the_points_of_the_formula(show: Made) -> None:
     specs, plans, table, image = show
-    core = opened(replace(image, idle="idle"))
+    core = reopened(replace(image, idle="idle"))
     until_idle(core)
     core.play(200)
     core.cue(7, 1, 1)
@@ -172,7 +169,7 @@ def test_a_cue_from_the_loop_plays_the_points_of_the_formula(show) -> None:
     begun = next(h.frame for h in played.happened if h.scene == 1)
     item = table.rows["idle"]["greet"]
     rows = {
-        name: fades.leaving(plans["idle"][name], plans["greet"][name], *_times(item), 0)
+        name: fade_oracle.leaving(plans["idle"][name], plans["greet"][name], *_times(item), 0)
         for name in ("turn", "jaw")
     }
     matches = []
@@ -195,7 +192,7 @@ def _times(item: Transition) -> tuple[int, int]:
 @settings(max_examples=40, deadline=None)
 @given(shows())
 def test_the_core_opens_every_image(show: ShowImage) -> None:
-    opened(show)
+    reopened(show)
 
 
 @settings(max_examples=80, deadline=None)

@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from sequencer.motion.model import TrackPlan, TrackSpec
-from sequencer.tables import fades
+from sequencer.tables.assemble import with_table
 from sequencer.tables.image import build_image, read_image
-from sequencer.tables.model import LampRecord, SceneRecord, ShowImage, SwitchRecord, TrackRecord
+from sequencer.tables.model import LampRecord, SceneRecord, ShowImage, SwitchRecord, TrackRecord, Transition
 from sequencer.tables.rice import encode_track
 from sequencer.tables.streams import encode_lamp, encode_switch
-from sequencer.tables.transitions import choose_transitions
 from sequencer.timeline.model import LampStep, SwitchStep
+from tests.tables import fade_oracle
+from tests.tables.show_makers import chosen
 from tests.tables.stream_oracle import decode_lamp, decode_switch, decode_track
 
 FORMAT = Path(__file__).parents[2] / "sequencer" / "tables" / "FORMAT.md"
@@ -44,7 +45,6 @@ SPEC = TrackSpec(
 def example() -> ShowImage:
     idle = TrackPlan(SPEC, "idle", True, np.array(IDLE), 0.0, 0)
     nod = TrackPlan(SPEC, "nod", False, np.array([0, 0, 0, *NOD, 0, 0, 0]), 0.0, 0)
-    table = choose_transitions({"turn": SPEC}, {"idle": {"turn": idle}, "nod": {"turn": nod}})
     lamp = encode_lamp(
         (
             LampStep(0.0, "set", 1.0),
@@ -56,17 +56,15 @@ def example() -> ShowImage:
     )
     bell, _ = encode_switch((SwitchStep(0.5, True), SwitchStep(0.6, False)), 48, FRAME_US, 0.06, "bell")
     scenes = (
-        SceneRecord(
-            "idle", 48, True, table.fade_in["idle"], (encode_track(idle.points, 0, True),), (None,), (None,)
-        ),
+        SceneRecord("idle", 48, True, 6, (encode_track(idle.points, 0, True),), (None,), (None,)),
         SceneRecord("nod", 48, False, 0, (encode_track(nod.points, 0, False),), (lamp,), (bell,)),
     )
-    return ShowImage(
+    provisional = ShowImage(
         figure="Tiny",
         board="uno",
         frame_us=FRAME_US,
-        settle_frames=table.settle_frames,
-        stop_frames=table.stop_frames,
+        settle_frames=6,
+        stop_frames=6,
         stagger_frames=6,
         boot_frames=25,
         tracks=(TrackRecord("turn", 9, 6, 2, 1500, 0, -20, -40, 40, (10, 8, 8), (1200, 1800)),),
@@ -75,8 +73,9 @@ def example() -> ShowImage:
         inputs=(),
         scenes=scenes,
         idle="idle",
-        transitions=(tuple(table.rows["idle"][to] for to in ("idle", "nod", None)),),
+        transitions=((Transition(6, 0),) * 3,),
     )
+    return with_table(provisional, chosen({"turn": SPEC}, provisional))
 
 
 def dump() -> dict[int, bytes]:
@@ -118,7 +117,7 @@ def test_the_example_s_transitions_are_proven() -> None:
     idle = TrackPlan(SPEC, "idle", True, np.array(IDLE), 0.0, 0)
     nod = TrackPlan(SPEC, "nod", False, np.array([0, 0, 0, *NOD, 0, 0, 0]), 0.0, 0)
     for entered, item in zip((idle, nod, None), show.transitions[0], strict=True):
-        points = fades.leaving(
+        points = fade_oracle.leaving(
             idle, entered, item.fade_frames, item.delay_frames, show.scenes[0].fade_in_frames
         )
-        assert fades.worst(points).within(SPEC)
+        assert fade_oracle.worst(points).within(SPEC)

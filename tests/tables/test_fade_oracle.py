@@ -4,7 +4,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.motion.model import TrackPlan
-from sequencer.tables import fades
+from sequencer.tables.worst import Worst
+from tests.tables import fade_oracle as fades
 from tests.tables.show_makers import looking_scene, spec, swaying_loop
 
 
@@ -112,7 +113,7 @@ def test_settling_goes_from_where_it_is_to_rest() -> None:
 
 def test_the_worst_is_the_largest_of_all_rows() -> None:
     found = fades.worst(np.array([[0, 0, 0, 0, 0], [0, 1, 4, 2, -3]]))
-    assert found == fades.Worst(low=-3, high=4, d1=5, d2=5, d3=7)
+    assert found == Worst(low=-3, high=4, d1=5, d2=5, d3=7)
     assert found.within(spec(bounds=(5, 5, 7), low=-3, high=4))
     for bounds in ((4, 5, 7), (5, 4, 7), (5, 5, 6)):
         assert not found.within(spec(bounds=bounds, low=-3, high=4))

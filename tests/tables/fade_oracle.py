@@ -1,4 +1,4 @@
-"""Fades in the player's own integers (FORMAT.md, "Fades"), for every moment at which one can begin.
+"""The fades of FORMAT.md written once more, to judge the compiled core by: every moment of every fade.
 
 Arrays of control points have shape (moments, m): row j is what one track plays when the fade begins
 at common knot j of the scene that is left, m counts the track's knots from there. Points 0, 1 and 2
@@ -7,34 +7,16 @@ are already in the player's window.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import COMMON_FRAMES
+from sequencer.tables.worst import Worst
 
 Points = NDArray[np.int64]
 #: Points that the window holds already when a fade begins.
 _WINDOW = 3
-
-
-@dataclass(frozen=True)
-class Worst:
-    """The extreme control points and absolute differences of one track, in LSB."""
-
-    low: int
-    high: int
-    d1: int
-    d2: int
-    d3: int
-
-    def within(self, spec: TrackSpec) -> bool:
-        """Whether position, velocity, acceleration and jerk keep the track's certified bounds."""
-        d1, d2, d3 = spec.bounds
-        inside = spec.low <= self.low and self.high <= spec.high
-        return inside and self.d1 <= d1 and self.d2 <= d2 and self.d3 <= d3
 
 
 def weight(frames_after: Points, fade_frames: int) -> Points:
