@@ -242,7 +242,7 @@ class _Search:
                     yield Transition(fade, delay)
 
     def quickest_fade(self, loop: str) -> int:
-        """The shortest fade of a loop to rest: no shorter one is tried with something that comes meanwhile."""
+        """The shortest fade of a loop to rest: none shorter is tried with something coming meanwhile."""
 
         def ask(frames: int, early: bool) -> Answer:
             return self.prover.prove_leaving(self.numbers[loop], NONE, frames, 0, 0, stop_early=early)
