@@ -90,7 +90,7 @@ def board_description(kind: str) -> BoardDescription:
         image_base=facts.image_base,
         image_limit=facts.image_limit,
         loader_baud=115_200,
-        servo_pins=(2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 17, 18, 19),
+        servo_pins=(*range(2, 13), *range(14, 20)),
         lamp_pins=(3, 5, 6, 11),
         link_pins=(0, 1),
         usb_ids=((0x2341, 0x0043), (0x2341, 0x0001), (0x2341, 0x0243), (0x2A03, 0x0043), (0x1A86, 0x7523)),
