@@ -10,6 +10,15 @@ Basis = Literal["measured", "datasheet", "typical", "guess"]
 
 
 @dataclass(frozen=True)
+class LowVoltageLine:
+    """The datasheet's second line, at the lower voltage."""
+
+    at_v: float
+    no_load_speed_rad_s: float
+    stall_torque_n_m: float
+
+
+@dataclass(frozen=True)
 class Servo:
     """One physical actuator: its datasheet line and how it is built in.
 
@@ -35,6 +44,10 @@ class Servo:
     line: int | None = None
     stall_a_basis: Basis = "datasheet"
     derating_basis: Basis = "typical"
+    low_line: LowVoltageLine | None = None
+    continuous_share: float = 0.25
+    continuous_basis: Basis = "typical"
+    weight_kg: float | None = None
 
     @property
     def us_per_rad(self) -> float:
@@ -52,6 +65,106 @@ class DirectDrive:
 
 
 @dataclass(frozen=True)
+class FourBarDrive:
+    """A servo crank, a coupler and a rocker that is the axis; Freudenstein's linkage in one plane.
+
+    Links in metres. ``crank_at_centre_rad`` is the crank's angle from the ground line (from the servo's
+    axle to the axis' pivot) when the servo is at its centre and the axis at 0. ``crossed`` chooses the
+    closure; ``inverted`` means that a growing rocker angle is a falling axis angle.
+    """
+
+    servo: str
+    crank_m: float
+    coupler_m: float
+    rocker_m: float
+    ground_m: float
+    crank_at_centre_rad: float
+    crossed: bool = False
+    inverted: bool = False
+
+
+@dataclass(frozen=True)
+class PairDrive:
+    """One of the two axes that a :class:`Pair` moves together."""
+
+    pair: str
+
+
+Drive = DirectDrive | FourBarDrive | PairDrive
+
+
+@dataclass(frozen=True)
+class Crank:
+    """One servo crank of a pair, in the figure's frame at home.
+
+    The crank turns about a horizontal axle through ``pivot_m``, in the vertical plane that points
+    ``plane_rad`` from x towards y: its tip is at pivot + crank_m (cos t cos b, cos t sin b, sin t), with
+    t = ``at_centre_rad`` + servo angle. A rod of ``rod_m`` joins the tip to ``joint_m`` on the head.
+    """
+
+    servo: str
+    pivot_m: tuple[float, float, float]
+    plane_rad: float
+    crank_m: float
+    rod_m: float
+    joint_m: tuple[float, float, float]
+    at_centre_rad: float = 0.0
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two cranks with push-rods and ball joints that move two axes together about one pivot.
+
+    ``axes`` are (carrier, carried): the second rides on the first, their lines meet in the pivot.
+    """
+
+    name: str
+    axes: tuple[str, str]
+    cranks: tuple[Crank, Crank]
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Spring:
+    """A spring or elastic on an axis: torque_n_m at ``at_rad``, falling by ``rate_n_m_rad`` a radian.
+
+    Positive torque drives toward positive angles: torque = torque_n_m - rate_n_m_rad (angle - at_rad).
+    """
+
+    torque_n_m: float
+    at_rad: float
+    rate_n_m_rad: float
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """Two channels that collide: while ``when`` is beyond its angle, ``channel`` must keep to its own.
+
+    Both as (axis, side, angle_rad); side +1 means "more than", -1 "less than". For the kept channel
+    side -1 means at most ``keep_rad``, +1 at least.
+    """
+
+    name: str
+    channel: str
+    keep_side: int
+    keep_rad: float
+    when: str
+    when_side: int
+    when_rad: float
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A gap that a body part could get into: its narrowest and the part to keep out of it."""
+
+    name: str
+    gap_m: float
+    part: Literal["finger", "hand", "arm", "head", "body"]
+    line: int | None = None
+
+
+@dataclass(frozen=True)
 class Axis:
     """What scenes move, in radians of the figure.
 
@@ -66,7 +179,7 @@ class Axis:
     home_rad: float
     parked_rad: float
     words: tuple[str, str]
-    drive: DirectDrive
+    drive: Drive
     direction: tuple[float, float, float]
     pivot_m: tuple[float, float, float]
     carried_by: str | None
@@ -75,11 +188,16 @@ class Axis:
     ramp_s: float | None
     knot_frames: int | None
     line: int | None = None
+    viscous_n_m_s: float = 0.0
+    spring: Spring | None = None
 
 
 @dataclass(frozen=True)
 class Mass:
-    """A lump carried by an axis: mass, centre at home, inertia tensor about the centre (3x3 rows)."""
+    """A lump carried by an axis: mass, centre at home, inertia tensor about the centre (3x3 rows).
+
+    ``spread`` widens ranges: relative uncertainty of the inertia (a shape that was guessed, a reading).
+    """
 
     name: str
     carried_by: str
@@ -89,6 +207,7 @@ class Mass:
     shape: str
     basis: Basis
     line: int | None = None
+    spread: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -101,6 +220,8 @@ class Lamp:
     active_low: bool
     current_a: float
     line: int | None = None
+    supply_v: float | None = None
+    forward_v: float | None = None
 
 
 @dataclass(frozen=True)
@@ -134,10 +255,13 @@ class Input:
 
 @dataclass(frozen=True)
 class Supply:
-    """The servo supply."""
+    """The servo supply, its fuse and the wire to the servos (one way)."""
 
     voltage_v: float
     rating_a: float
+    fuse_a: float | None = None
+    wire_awg: int | None = None
+    wire_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -163,6 +287,9 @@ class Figure:
     board: Board
     ambient_c: float
     poses_rad: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    pairs: Mapping[str, Pair] = field(default_factory=dict)
+    clearances: Mapping[str, Clearance] = field(default_factory=dict)
+    openings: Mapping[str, Opening] = field(default_factory=dict)
     file: str = "figure.toml"
 
 
@@ -195,8 +322,10 @@ class AxisPhysics:
 
 @dataclass(frozen=True)
 class TrackMap:
-    """Affine map of one track: pulse_us = zero_us + us_per_rad * angle_rad.
+    """Affine map of one track: pulse_us = zero_us + us_per_rad * track_rad.
 
+    ``track_rad`` is the axis' angle for a direct drive (``axis`` its name) and the servo's own angle
+    otherwise (``axis`` is then the axis of a four-bar, or the pair's name): see :mod:`.maps`.
     ``low_us``/``high_us`` bound the pulse (axis range within servo range and recorded ends).
     """
 
