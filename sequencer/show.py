@@ -369,12 +369,16 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
     from sequencer.figure import judge
+    from sequencer.figure.tracks import track_maps
     from sequencer.firmware.join import room
 
     planned, contents = built.planned, built.contents
     tell("playing", 0.0)
     played = play_scenes(contents, built.image)
-    ratios = {name: axis.drive.ratio for name, axis in built.figure.axes.items()}
+    ratios = {
+        track.axis: abs(track.us_per_rad / built.figure.servos[track.servo].us_per_rad)
+        for track in track_maps(built.figure).values()
+    }
     scenes = {
         name: scene_report(
             contents,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sequencer.figure.drives import axes_of
 from sequencer.figure.model import AxisPhysics, Figure
 
 #: A guess at what a servo draws on average while it performs, as a share of its stall current.
@@ -30,11 +31,13 @@ def draw(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Draw:
     gravity and friction take of its torque. The fuse is the smallest that carries half of the peak
     and one and a half times the average; None when that is more than the supply can give.
     """
-    load = {axis.drive.servo: 1.0 - facts[name].torque_margin for name, axis in figure.axes.items()}
+    load = {
+        servo: max((1.0 - facts[axis].torque_margin for axis in axes_of(figure, servo)), default=0.0)
+        for servo in figure.servos
+    }
     peak = sum(servo.stall_a for servo in figure.servos.values())
     average = sum(
-        servo.stall_a * min(1.0, max(TYPICAL_AVERAGE, load.get(name, 0.0)))
-        for name, servo in figure.servos.items()
+        servo.stall_a * min(1.0, max(TYPICAL_AVERAGE, load[name])) for name, servo in figure.servos.items()
     )
     wanted = max(peak / 2.0, 1.5 * average)
     fuse = next((size for size in FUSES_A if size >= wanted), None)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.model import Figure
+from sequencer.figure.model import DirectDrive, Figure
 from sequencer.figure.pins import pin_name
 from sequencer.figure.reach import fitting_range
 from sequencer.figure.tracks import track_maps
@@ -30,6 +30,7 @@ def limits_lines(known: Facts) -> Iterator[str]:
 def direction_lines(figure: Figure) -> Iterator[str]:
     """Each axis's range in the figure's words, and what the servo would allow."""
     for name, axis in figure.axes.items():
+        assert isinstance(axis.drive, DirectDrive)
         servo = figure.servos[axis.drive.servo]
         low, high, why = fitting_range(
             servo.pulse_us, servo.ends_us, servo.centre_us, servo.us_per_rad * axis.drive.ratio

@@ -17,7 +17,9 @@ import math
 from dataclasses import dataclass
 
 from sequencer.errors import Fault, FindingsError
-from sequencer.figure.model import AxisPhysics, Basis, Figure, Limits
+from sequencer.figure.drives import first_servo
+from sequencer.figure.gearing import gearing
+from sequencer.figure.model import AxisPhysics, Basis, Figure, Limits, Servo
 from sequencer.figure.physics import SHARE_AT_SPEED, physics, stall_at_axis_n_m, voltage_share
 from sequencer.units import kgcm_from_n_m
 
@@ -41,7 +43,7 @@ class Ramp:
 def ramp(figure: Figure, axis_name: str, facts: AxisPhysics | None = None) -> Ramp:
     """The ramp of one axis: as given, or the guessed period of its neck, at least three frames."""
     axis = figure.axes[axis_name]
-    frame_s = figure.servos[axis.drive.servo].frame_s
+    frame_s = figure.servos[first_servo(figure, axis)].frame_s
     least = LEAST_RAMP_FRAMES * frame_s
     if axis.ramp_s is not None:
         return Ramp(max(axis.ramp_s, least), "measured", f"a ramp of {axis.ramp_s:.3g} s, as the file says")
@@ -63,20 +65,19 @@ def limits(figure: Figure, axis_name: str, known: AxisPhysics | None = None) -> 
     Raises KeyError for an unknown axis and FindingsError when the servo cannot hold what it carries.
     """
     axis = figure.axes[axis_name]
-    servo = figure.servos[axis.drive.servo]
     facts = known or physics(figure, axis_name)
     if facts.available_torque_n_m <= 0.0:
         raise FindingsError(cannot_hold(figure, axis_name, facts))
+    servo, ratio = _slowest(figure, axis_name)
     volts = voltage_share(figure, servo)
-    top = servo.no_load_speed_rad_s * servo.speed_derating * volts / axis.drive.ratio
-    velocity = SHARE_OF_SPEED * top
+    velocity = SHARE_OF_SPEED * servo.no_load_speed_rad_s * servo.speed_derating * volts / ratio
     share_basis = "as the file says" if servo.derating_basis == "measured" else "typical"
     printed = math.degrees(servo.no_load_speed_rad_s)
     speed_words = (
         f"servo `{servo.name}`: {printed:.0f} deg/s printed at {servo.at_v:g} V"
         f", x {servo.speed_derating:g} ({share_basis})"
         + (f", x {volts:.2g} for {figure.supply.voltage_v:g} V" if volts < 1.0 else "")
-        + (f", / {axis.drive.ratio:g} for the ratio" if axis.drive.ratio != 1.0 else "")
+        + (f", / {ratio:.3g} for the ratio" if ratio != 1.0 else "")
         + ", halved so that half of its torque is left at top speed"
     )
     rise = ramp(figure, axis_name, facts)
@@ -106,12 +107,24 @@ def limits(figure: Figure, axis_name: str, known: AxisPhysics | None = None) -> 
 
 def servo_needed_kgcm(figure: Figure, axis_name: str, facts: AxisPhysics) -> float:
     """Printed stall torque in kg cm of a servo for which the axis's load is a third of stall."""
-    axis = figure.axes[axis_name]
-    servo = figure.servos[axis.drive.servo]
     load = facts.gravity_torque_n_m + facts.friction_torque_n_m
-    return kgcm_from_n_m(
-        3.0 * load / (servo.torque_derating * voltage_share(figure, servo) * axis.drive.ratio)
-    )
+    needed = []
+    for name, gear in gearing(figure, axis_name).items():
+        servo = figure.servos[name]
+        needed.append(3.0 * load * gear.load / (servo.torque_derating * voltage_share(figure, servo)))
+    return kgcm_from_n_m(max(needed))
+
+
+def _slowest(figure: Figure, axis_name: str) -> tuple[Servo, float]:
+    """The servo that bounds an axis's speed, and its radians per radian of the axis."""
+    best: tuple[float, Servo, float] | None = None
+    for name, gear in gearing(figure, axis_name).items():
+        servo = figure.servos[name]
+        top = servo.no_load_speed_rad_s * servo.speed_derating * voltage_share(figure, servo) / gear.speed
+        if best is None or top < best[0]:
+            best = (top, servo, gear.speed)
+    assert best is not None  # every axis has a servo
+    return best[1], best[2]
 
 
 def cannot_hold(figure: Figure, axis_name: str, facts: AxisPhysics) -> Fault:
@@ -122,7 +135,7 @@ def cannot_hold(figure: Figure, axis_name: str, facts: AxisPhysics) -> Fault:
     needed = servo_needed_kgcm(figure, axis_name, facts)
     return Fault(
         f"{axis_name} cannot be moved: gravity and friction take {load:.1f} kg cm and servo "
-        f"`{axis.drive.servo}` has {usable:.1f} kg cm to give while it turns",
+        f"`{first_servo(figure, axis)}` has {usable:.1f} kg cm to give while it turns",
         file=figure.file,
         line=axis.line,
         quantity=f"torque of {axis_name}",

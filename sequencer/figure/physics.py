@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sequencer.figure.gearing import gearing
 from sequencer.figure.masses import about_line
 from sequencer.figure.model import Axis, AxisPhysics, Figure, Servo
 from sequencer.units import GRAVITY_M_S2
@@ -236,9 +237,14 @@ def voltage_share(figure: Figure, servo: Servo) -> float:
 
 
 def stall_at_axis_n_m(figure: Figure, axis: Axis) -> float:
-    """Derated stall torque of the axis's servo at the supply voltage, at the axis."""
-    servo = figure.servos[axis.drive.servo]
-    return servo.stall_torque_n_m * servo.torque_derating * voltage_share(figure, servo) * axis.drive.ratio
+    """Torque at the axis when the first of its servos gives its derated stall torque at this supply."""
+    reached = []
+    for name, gear in gearing(figure, axis.name).items():
+        servo = figure.servos[name]
+        reached.append(
+            servo.stall_torque_n_m * servo.torque_derating * voltage_share(figure, servo) / gear.load
+        )
+    return min(reached)
 
 
 def physics(figure: Figure, axis_name: str) -> AxisPhysics:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from sequencer.figure.current import draw
+from sequencer.figure.drives import axes_of
 from sequencer.figure.facts import Facts
 from sequencer.figure.model import Limits
 
@@ -18,7 +19,7 @@ def as_json(known: Facts) -> dict[str, Any]:
     """
     figure = known.figure
     amps = draw(figure, known.physics)
-    driven = {axis.drive.servo: name for name, axis in figure.axes.items()}
+    driven = {servo: axes_of(figure, servo) for servo in figure.servos}
     stuck = {
         finding.channel: finding.message
         for finding in known.findings
@@ -47,7 +48,9 @@ def as_json(known: Facts) -> dict[str, Any]:
             name: {
                 "stall_torque_n_m": servo.stall_torque_n_m,
                 "no_load_speed_deg_s": math.degrees(servo.no_load_speed_rad_s),
-                "torque_margin": known.physics[driven[name]].torque_margin if name in driven else 1.0,
+                "torque_margin": min(
+                    (known.physics[axis].torque_margin for axis in driven[name]), default=1.0
+                ),
             }
             for name, servo in figure.servos.items()
         },

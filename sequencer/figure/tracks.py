@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from sequencer.figure.model import Figure, TrackMap
+from sequencer.figure.model import DirectDrive, Figure, TrackMap
 
 
 def track_maps(figure: Figure) -> dict[str, TrackMap]:
     """Track name -> map, in the order of the axes. A direct axis gives its name to its track."""
     tracks: dict[str, TrackMap] = {}
     for axis in figure.axes.values():
+        assert isinstance(axis.drive, DirectDrive)
         servo = figure.servos[axis.drive.servo]
         us_per_rad = servo.us_per_rad * axis.drive.ratio
         ends = sorted(servo.centre_us + us_per_rad * angle for angle in axis.range_rad)
