@@ -17,6 +17,7 @@ from sequencer.figure.model import (
     Input,
     Lamp,
     Mass,
+    Opening,
     Servo,
     Supply,
     Switch,
@@ -60,6 +61,9 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str) -> Figure
                 rest=lamp.rest_percent / 100.0,
                 active_low=lamp.active_low,
                 current_a=lamp.current_ma / 1000.0,
+                supply_v=lamp.supply_v,
+                forward_v=lamp.forward_v,
+                through=lamp.through,
                 line=reporter.line(("lamps", name)),
             )
             for name, lamp in parts.lamps.items()
@@ -88,7 +92,22 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str) -> Figure
             )
             for name, source in parts.inputs.items()
         },
-        supply=Supply(voltage_v=top.supply.voltage_v, rating_a=top.supply.rating_a),
+        supply=Supply(
+            voltage_v=top.supply.voltage_v,
+            rating_a=top.supply.rating_a,
+            fuse_a=top.supply.fuse_a,
+            wire_awg=top.supply.wire_awg,
+            wire_m=top.supply.wire_m,
+        ),
+        openings={
+            name: Opening(
+                name=name,
+                gap_m=units.m_from_mm(opening.gap_mm),
+                part=opening.part,
+                line=reporter.line(("openings", name)),
+            )
+            for name, opening in parts.openings.items()
+        },
         board=Board(kind=top.board.kind, clock_error=top.board.clock_error_percent / 100.0),
         ambient_c=top.ambient_c,
         poses_rad={

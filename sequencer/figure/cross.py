@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.parts import Parts
 from sequencer.figure.pins import LINK_PINS, LOADER_PIN, PWM_PINS, pin_name
 from sequencer.figure.reach import fitting_range
-from sequencer.figure.schema import AxisTable, HollowSphereTable, ServoTable, Table
+from sequencer.figure.schema import AxisTable, HollowSphereTable, LampTable, ServoTable, Table
 from sequencer.figure.toml_lines import Path
 
 #: What the Uno player has room for.
@@ -54,7 +55,30 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
                 limit=f"{switch.max_on_s * 1000.0:g} ms, from max_on_s",
                 remedy="shorten strike_ms or lengthen max_on_s",
             )
+    for name, lamp in parts.lamps.items():
+        _lamp(name, lamp, reporter)
     _poses(parts, reporter)
+
+
+def _lamp(name: str, lamp: LampTable, reporter: Reporter) -> None:
+    feeds_v = PIN_V if lamp.supply_v is None else lamp.supply_v
+    if lamp.through == "pin" and feeds_v > PIN_V:
+        reporter.add(
+            ("lamps", name, "supply_v"),
+            "a pin must never see more than the board's own voltage",
+            value=f"{feeds_v:g} V",
+            limit=f"{PIN_V:g} V",
+            remedy='drive the lamp through a transistor and write through = "transistor"',
+        )
+    if lamp.forward_v is not None and lamp.forward_v >= feeds_v:
+        reporter.add(
+            ("lamps", name, "forward_v"),
+            "its diodes need more than what feeds them, so that they stay dark",
+            value=f"{lamp.forward_v:g} V",
+            limit=f"less than {feeds_v:g} V",
+            remedy="put fewer diodes in series, or feed them with more: supply_v = "
+            f'{lamp.forward_v + 2.0:.3g} and through = "transistor"',
+        )
 
 
 def _room(parts: Parts, reporter: Reporter) -> None:

@@ -212,7 +212,11 @@ class Mass:
 
 @dataclass(frozen=True)
 class Lamp:
-    """A dimmable light; ``rest`` is its perceived lightness at home, 0..1."""
+    """A dimmable light; ``rest`` is its perceived lightness at home, 0..1.
+
+    ``supply_v`` feeds it (None: the pin's own voltage), ``forward_v`` is the sum of its diodes' forward
+    voltages (None: its resistor is built in or not told), ``through`` what carries its current.
+    """
 
     name: str
     pin: int
@@ -222,6 +226,7 @@ class Lamp:
     line: int | None = None
     supply_v: float | None = None
     forward_v: float | None = None
+    through: Literal["pin", "transistor"] = "pin"
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from sequencer.figure.schema import (
     InputTable,
     LampTable,
     MassTable,
+    OpeningTable,
     ServoTable,
     SwitchTable,
     TopTable,
@@ -27,6 +28,7 @@ class Parts:
     lamps: Mapping[str, LampTable]
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
+    openings: Mapping[str, OpeningTable]
     poses: Mapping[str, Mapping[str, float]]
     servo_names: tuple[str, ...]
     axis_names: tuple[str, ...]

@@ -23,6 +23,7 @@ from sequencer.figure.schema import (
     InputTable,
     LampTable,
     MassTable,
+    OpeningTable,
     ServoTable,
     SwitchTable,
     Table,
@@ -31,7 +32,7 @@ from sequencer.figure.schema import (
 
 #: A figure file is written by hand; a bigger one is a wrong file.
 LARGEST_BYTES = 1_000_000
-_SECTIONS = ("servos", "axes", "masses", "lamps", "switches", "inputs", "poses")
+_SECTIONS = ("servos", "axes", "masses", "lamps", "switches", "inputs", "openings", "poses")
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\s*$")
 _T = TypeVar("_T", bound=BaseModel)
 
@@ -41,11 +42,17 @@ def read_figure(path: Path) -> Figure:
 
     Raises :class:`~sequencer.errors.FigureError` with every fault found: file, line, key, remedy.
     """
+    data, shown = _bytes(path)
+    return parse_figure(data, shown)
+
+
+def _bytes(path: Path) -> tuple[bytes, str]:
+    """What the figure file holds, and its name in faults."""
     file = path / "figure.toml" if path.is_dir() else path
     shown = str(file)
     try:
         with file.open("rb") as stream:
-            data = stream.read(LARGEST_BYTES + 1)
+            return stream.read(LARGEST_BYTES + 1), shown
     except FileNotFoundError:
         raise FigureError(
             Fault(
@@ -59,14 +66,29 @@ def read_figure(path: Path) -> Figure:
         raise FigureError(
             Fault(f"cannot be read: {reason}", file=shown, remedy="check the path and its permissions")
         ) from None
-    return parse_figure(data, shown)
 
 
 def parse_figure(data: bytes, file: str = "figure.toml") -> Figure:
     """The figure in the bytes of a figure file; ``file`` is its name in faults."""
     text = _decode(data, file)
-    document = _parse_toml(text, file)
-    reporter = Reporter(file, text, toml_lines.places(text))
+    return figure_of(_parse_toml(text, file), Reporter(file, text, toml_lines.places(text)))
+
+
+def document_of(path: Path) -> dict[str, Any]:
+    """The tables of a figure file as TOML says them, unchecked.
+
+    Raises :class:`~sequencer.errors.FigureError` when the file cannot be read as TOML.
+    """
+    data, shown = _bytes(path)
+    return _parse_toml(_decode(data, shown), shown)
+
+
+def figure_of(document: Mapping[str, Any], reporter: Reporter) -> Figure:
+    """The figure that the tables of a document describe; every fault goes through ``reporter``.
+
+    Raises :class:`~sequencer.errors.FigureError` with all of them.
+    """
+    file = reporter.file
     parts = _parts(document, reporter)
     cross_check(parts, reporter)
     if reporter.faults or parts.top is None:
@@ -156,6 +178,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         lamps=_section(document, "lamps", LampTable, reporter),
         switches=_section(document, "switches", SwitchTable, reporter),
         inputs=_section(document, "inputs", InputTable, reporter),
+        openings=_section(document, "openings", OpeningTable, reporter),
         poses=_poses(document, reporter),
         servo_names=_names(document, "servos"),
         axis_names=_names(document, "axes"),

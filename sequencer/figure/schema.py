@@ -8,8 +8,19 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PlainValidator,
+    PrivateAttr,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
+
+from sequencer.figure import catalogue
 
 #: Names are used in scenes, file names and C identifiers.
 NAME_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
@@ -78,9 +89,13 @@ class Table(BaseModel):
 
 
 class ServoTable(Table):
-    """``[servos.NAME]``: the datasheet line and how the servo is built in."""
+    """``[servos.NAME]``: the datasheet line and how the servo is built in.
+
+    ``class`` fills in what the file does not say; ``typical`` names those keys.
+    """
 
     pin: Pin
+    servo_class: catalogue.ClassName | None = Field(default=None, alias="class")
     speed_s_per_60deg: float = Field(ge=0.02, le=5)
     stall_kgcm: float = Field(ge=0.1, le=1000)
     at_v: float = Field(ge=3, le=30)
@@ -93,6 +108,20 @@ class ServoTable(Table):
     ends_us: PulsePair | None = None
     speed_derating: float | None = Field(default=None, ge=0.1, le=1)
     torque_derating: float | None = Field(default=None, ge=0.1, le=1)
+    _typical: frozenset[str] = PrivateAttr(default=frozenset())
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _from_class(cls, data: Any, handler: ModelWrapValidatorHandler[ServoTable]) -> ServoTable:
+        filled, typical = catalogue.filled(data) if isinstance(data, dict) else (data, frozenset[str]())
+        table = handler(filled)
+        table._typical = typical
+        return table
+
+    @property
+    def typical(self) -> frozenset[str]:
+        """The keys whose values are the class's."""
+        return self._typical
 
 
 class DriveTable(Table):
@@ -100,6 +129,25 @@ class DriveTable(Table):
 
     servo: Name
     ratio: float = Field(default=1.0, ge=0.05, le=20)
+
+
+class PullsTable(Table):
+    """``pulls``: a luggage scale that just moves the joint, toward its first word and its second.
+
+    A negative pull had to be held back: the joint falls that way by itself.
+    """
+
+    pull_g: Annotated[list[Annotated[float, Field(ge=-50000, le=50000)]], Field(min_length=2, max_length=2)]
+    pull_at_mm: Length
+
+
+class WobbleTable(Table):
+    """``wobble``: a tap, filmed; ``frames`` for ``swings`` whole swings, the amplitude at both ends."""
+
+    frames: float = Field(gt=0, le=100000)
+    fps: float = Field(ge=10, le=2000)
+    swings: float = Field(gt=0, le=1000)
+    amplitudes_mm: Annotated[list[Length], Field(min_length=2, max_length=2)] | None = None
 
 
 class AxisTable(Table):
@@ -116,32 +164,90 @@ class AxisTable(Table):
     friction_kgcm: float | None = Field(default=None, ge=0, le=500)
     ramp_s: float | None = Field(default=None, ge=0.06, le=5)
     knot_ms: Literal[20, 40, 60, 120] | None = None
+    pulls: PullsTable | None = None
+    wobble: WobbleTable | None = None
+
+
+Weight = Annotated[float, Field(gt=0, le=100000)]
+
+
+class SwingTable(Table):
+    """One of ``swings``: ten whole swings, hung from one line, or twisted on two threads."""
+
+    about: Side
+    ten_swings_s: float = Field(gt=0, le=600)
+    hung_from_mm: Length | None = None
+    threads_apart_mm: Length | None = None
+    thread_mm: Length | None = None
+    swing_deg: float = Field(default=0.0, ge=0, le=80)
+
+
+class BalanceTable(Table):
+    """``balance_mm``: where the part balances, toward each side that was tried, from the figure's origin."""
+
+    up: float | None = Field(default=None, ge=-5000, le=5000)
+    down: float | None = Field(default=None, ge=-5000, le=5000)
+    left: float | None = Field(default=None, ge=-5000, le=5000)
+    right: float | None = Field(default=None, ge=-5000, le=5000)
+    forward: float | None = Field(default=None, ge=-5000, le=5000)
+    back: float | None = Field(default=None, ge=-5000, le=5000)
 
 
 class MassTable(Table):
-    """What every mass says; each shape adds its sizes."""
+    """What every mass may say; readings go before what its shape would give."""
 
-    weight_g: float = Field(gt=0, le=100000)
-    at_mm: Point
     carried_by: Name
     basis: Literal["measured", "datasheet", "typical", "guess"] = "guess"
+    balance_mm: BalanceTable | None = None
+    swings: list[SwingTable] = []
 
 
-class BoxTable(MassTable):
+class ShapeTable(MassTable):
+    """A shape that a ruler can measure: its weight and the place of its middle."""
+
+    weight_g: Weight
+    at_mm: Point
+
+
+class ReadingsTable(MassTable):
+    """A part of no simple shape, known by readings; ``at_mm`` is where it balances."""
+
+    shape: Literal["readings"]
+    weight_g: Weight
+    at_mm: Point | None = None
+    size_mm: Size | None = None
+    middle_mm: Point | None = None
+
+
+class StlTable(MassTable):
+    """A mesh; ``at_mm`` is where the file's own origin stands in the figure."""
+
+    shape: Literal["stl"]
+    file: str = Field(min_length=1, max_length=200)
+    units: Literal["mm", "cm", "m", "inch"] = "mm"
+    at_mm: Point = [0.0, 0.0, 0.0]
+    turned_deg: Annotated[list[Angle], Field(min_length=3, max_length=3)] = [0.0, 0.0, 0.0]
+    wall_mm: Length | None = None
+    infill_percent: float | None = Field(default=None, ge=0, le=100)
+    density_g_cm3: float | None = Field(default=None, ge=0.01, le=25)
+    weight_g: Weight | None = None
+
+
+class BoxTable(ShapeTable):
     """A solid box."""
 
     shape: Literal["box"]
     size_mm: Size
 
 
-class SphereTable(MassTable):
+class SphereTable(ShapeTable):
     """A solid ball."""
 
     shape: Literal["sphere"]
     diameter_mm: Length
 
 
-class HollowSphereTable(MassTable):
+class HollowSphereTable(ShapeTable):
     """A ball with a hole in it."""
 
     shape: Literal["hollow_sphere"]
@@ -149,14 +255,14 @@ class HollowSphereTable(MassTable):
     inner_diameter_mm: float = Field(ge=0, le=5000)
 
 
-class EllipsoidTable(MassTable):
+class EllipsoidTable(ShapeTable):
     """A solid ellipsoid; ``size_mm`` are its three whole lengths."""
 
     shape: Literal["ellipsoid"]
     size_mm: Size
 
 
-class CylinderTable(MassTable):
+class CylinderTable(ShapeTable):
     """A solid cylinder or rod."""
 
     shape: Literal["cylinder"]
@@ -172,6 +278,8 @@ SHAPES: dict[str, type[MassTable]] = {
     "hollow_sphere": HollowSphereTable,
     "ellipsoid": EllipsoidTable,
     "cylinder": CylinderTable,
+    "readings": ReadingsTable,
+    "stl": StlTable,
 }
 
 
@@ -182,6 +290,9 @@ class LampTable(Table):
     rest_percent: float = Field(default=0.0, ge=0, le=100)
     active_low: bool = False
     current_ma: float = Field(default=20.0, gt=0, le=20000)
+    supply_v: float | None = Field(default=None, ge=1, le=60)
+    forward_v: float | None = Field(default=None, gt=0, le=60)
+    through: Literal["pin", "transistor"] = "pin"
 
 
 class SwitchTable(Table):
@@ -209,6 +320,16 @@ class SupplyTable(Table):
 
     voltage_v: float = Field(ge=3, le=30)
     rating_a: float = Field(gt=0, le=200)
+    fuse_a: float | None = Field(default=None, gt=0, le=200)
+    wire_awg: Literal[16, 18, 20, 22, 24] | None = None
+    wire_m: float | None = Field(default=None, gt=0, le=100)
+
+
+class OpeningTable(Table):
+    """``[openings.NAME]``: a gap that a body part could get into, at its narrowest."""
+
+    gap_mm: float = Field(ge=0, le=5000)
+    part: Literal["finger", "hand", "arm", "head", "body"] = "finger"
 
 
 class BoardTable(Table):
