@@ -232,7 +232,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
     """
     from sequencer.figure.limits import limits
     from sequencer.figure.tracks import track_maps
-    from sequencer.motion.plan import plan_scene
+    from sequencer.motion.scene import plan_scene
     from sequencer.motion.spec import track_spec
     from sequencer.timeline.build import build_timeline
 

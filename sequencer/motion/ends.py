@@ -1,8 +1,9 @@
 """How free points sit among the extended ones, and the banded linear solves that follow.
 
-Between fixed ends the reduced matrix is the inner block of the extended one: seven diagonals. In a
-loop it also has corners; its last three points are a border, removed by their Schur complement.
-Loops of a few spans, where corners overlap, are solved densely. All are exact.
+Tracks solved together are interleaved: value j * tracks + i is point j of track i. Between fixed ends
+the reduced matrix is the inner block of the extended one: 8 * tracks - 1 diagonals. In a loop it also
+has corners; the last three points of each track are a border, removed by their Schur complement. Loops
+of a few spans, where corners overlap, are solved densely. All are exact.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ class Ends(Protocol):
         """The transpose of :meth:`spread`: a gradient over extended points as one over x."""
 
     def factor(self, bands: Floats) -> None:
-        """Factor the reduced matrix given by lower bands (4, K + 3) over the extended points."""
+        """Factor the reduced matrix given by its lower bands over the extended points."""
 
     def solve(self, right: Floats) -> Floats:
         """Solve with the factored matrix."""
@@ -55,8 +56,8 @@ def _band_solve(factor: Floats, right: Floats) -> Floats:
 class FixedEnds:
     """Three fixed points at either end."""
 
-    def __init__(self, spans: int) -> None:
-        self._free = slice(3, spans)
+    def __init__(self, spans: int, tracks: int) -> None:
+        self._free = slice(3 * tracks, spans * tracks)
         self._factor: Floats
 
     def spread(self, x: Floats, extended: Floats) -> None:
@@ -77,45 +78,46 @@ class FixedEnds:
 
 
 class Wrapped:
-    """A loop of at least :data:`SHORTEST_BORDERED` spans: border of three, Schur complement."""
+    """A loop of at least :data:`SHORTEST_BORDERED` spans: border of three points, Schur complement."""
 
-    def __init__(self, spans: int) -> None:
-        self._spans = spans
-        self._coupling = np.zeros((spans - 3, 3), order="F")
+    def __init__(self, spans: int, tracks: int) -> None:
+        self._size = spans * tracks
+        self._border = 3 * tracks
+        self._coupling = np.zeros((self._size - self._border, self._border), order="F")
         self._factor: Floats
         self._eliminated: Floats
         self._schur: Floats
 
     def spread(self, x: Floats, extended: Floats) -> None:
         """The points, then the first three again."""
-        extended[: self._spans] = x
-        extended[self._spans :] = x[:3]
+        extended[: self._size] = x
+        extended[self._size :] = x[: self._border]
 
     def gather(self, extended: Floats) -> Floats:
         """Contributions of the repeated points go to the first three."""
-        total = extended[: self._spans].copy()
-        total[:3] += extended[self._spans :]
+        total = extended[: self._size].copy()
+        total[: self._border] += extended[self._size :]
         return total
 
     def factor(self, bands: Floats) -> None:
-        """Factor the band of the first K - 3 points and the 3 x 3 complement of the rest."""
-        spans, inner = self._spans, self._spans - 3
-        folded = bands[:, :spans].copy()
-        corner = np.zeros((3, 3))
-        for offset in range(4):
-            for j in range(3 - offset):
-                folded[offset, j] += bands[offset, spans + j]
+        """Factor the band of all but the last three points and the complement of these."""
+        size, border = self._size, self._border
+        inner = size - border
+        folded = bands[:, :size].copy()
+        corner = np.zeros((border, border))
+        for offset in range(border):
+            folded[offset, : border - offset] += bands[offset, size : size + border - offset]
         coupling = self._coupling
-        for c in range(3):
+        for c in range(border):
             column = inner + c
-            for offset in range(4):
+            for offset in range(len(bands)):
                 row = column - offset
                 if row >= inner:
                     corner[row - inner, c] = corner[c, row - inner] = folded[offset, row]
                 else:
                     coupling[row, c] = folded[offset, row]
-                if column + offset >= spans:
-                    coupling[column + offset - spans, c] = folded[offset, column]
+                if size <= column + offset < size + border:
+                    coupling[column + offset - size, c] = folded[offset, column]
         self._factor = _cholesky(folded[:, :inner])
         self._eliminated = _band_solve(self._factor, coupling)
         self._schur, info = dpotrf(corner - coupling.T @ self._eliminated, lower=1)
@@ -124,7 +126,7 @@ class Wrapped:
 
     def solve(self, right: Floats) -> Floats:
         """Solve for the border first, then back-substitute."""
-        inner = self._spans - 3
+        inner = self._size - self._border
         first = _band_solve(self._factor, right[:inner])
         border, _info = dpotrs(self._schur, right[inner:] - self._coupling.T @ first, lower=1)
         return np.concatenate([first - self._eliminated @ border, border])
@@ -133,9 +135,9 @@ class Wrapped:
 class ShortLoop:
     """A loop of one to seven spans, where a point may meet itself: a small dense matrix."""
 
-    def __init__(self, spans: int) -> None:
-        self._spans = spans
-        self._where = np.arange(spans + 3) % spans
+    def __init__(self, spans: int, tracks: int) -> None:
+        self._size = spans * tracks
+        self._where = np.arange((spans + 3) * tracks) % self._size
         self._factor: Floats
 
     def spread(self, x: Floats, extended: Floats) -> None:
@@ -144,16 +146,16 @@ class ShortLoop:
 
     def gather(self, extended: Floats) -> Floats:
         """Contributions of repeated points are summed."""
-        return np.bincount(self._where, weights=extended, minlength=self._spans).astype(np.float64)
+        return np.bincount(self._where, weights=extended, minlength=self._size).astype(np.float64)
 
     def factor(self, bands: Floats) -> None:
         """Fold the extended matrix and factor it."""
-        size = self._spans + 3
+        size = len(self._where)
         full = np.zeros((size, size))
-        for offset in range(4):
+        for offset in range(min(len(bands), size)):
             j = np.arange(size - offset)
             full[j + offset, j] = full[j, j + offset] = bands[offset, : size - offset]
-        folding = np.zeros((size, self._spans))
+        folding = np.zeros((size, self._size))
         folding[np.arange(size), self._where] = 1.0
         self._factor, info = dpotrf(folding.T @ full @ folding, lower=1)
         if info != 0:
@@ -166,8 +168,8 @@ class ShortLoop:
         return result
 
 
-def ends_of(spans: int, loop: bool) -> Ends:
+def ends_of(spans: int, loop: bool, tracks: int = 1) -> Ends:
     """The layout that fits."""
     if not loop:
-        return FixedEnds(spans)
-    return Wrapped(spans) if spans >= SHORTEST_BORDERED else ShortLoop(spans)
+        return FixedEnds(spans, tracks)
+    return Wrapped(spans, tracks) if spans >= SHORTEST_BORDERED else ShortLoop(spans, tracks)

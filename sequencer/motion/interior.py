@@ -1,4 +1,4 @@
-"""A banded interior point method for track problems: time and memory linear in the length.
+"""A banded interior point method for problems of one or several tracks: time and memory linear in the length.
 
 Mehrotra's predictor-corrector (SIAM J. Optim. 2, 1992) on rows normalised to [-1, 1]. One banded
 Cholesky factorisation and two solves an iteration. The answer is accepted only when limits are
@@ -7,14 +7,14 @@ kept and the objective is proven close to the optimum; anything else raises :cla
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from sequencer.motion.ends import NotPositiveError, ends_of
-from sequencer.motion.problem import DIFFERENCES, TrackProblem
+from sequencer.motion.problem import Problem, gram_times
+from sequencer.motion.rows import Rows
 from sequencer.motion.spline import Floats
 
 #: The upper and the lower side of a row: +y <= 1 and -y <= 1.
@@ -41,18 +41,22 @@ REGULARISATION = (0.0, 1e-15, 1e-13, 1e-11)
 
 
 class NoConvergenceError(Exception):
-    """No optimum was reached. ``order`` (0..3) and ``row`` say which limit resisted most."""
+    """No optimum was reached. ``order`` (0..3), ``row`` and ``track`` say which limit resisted most."""
 
-    def __init__(self, order: int, row: int, excess: float) -> None:
-        super().__init__(f"row {row} of order {order} stays {excess:.3g} over its limit")
+    def __init__(self, order: int, row: int, track: int, excess: float) -> None:
+        super().__init__(f"row {row} of order {order}, track {track}, stays {excess:.3g} over its limit")
         self.order = order
         self.row = row
+        self.track = track
         self.excess = excess
 
 
 @dataclass(frozen=True)
 class Solution:
-    """Optimal extended points (K + 3,), their objective and proven excess (LSB^2 spans), iterations."""
+    """Optimal extended points, their objective and proven excess (LSB^2 spans), iterations.
+
+    Points have shape (K + 3,), those of several tracks (tracks * (K + 3),), interleaved.
+    """
 
     extended: Floats
     objective: float
@@ -60,74 +64,13 @@ class Solution:
     iterations: int
 
 
-class _Rows:
-    """Normalised constraint rows: y = (points - middle)/half, D1/b1, D2/b2, D3/b3, stacked."""
-
-    def __init__(self, problem: TrackProblem) -> None:
-        spans = problem.spans
-        self.spans = spans
-        self.scales = tuple(1.0 / bound for bound in (problem.half_range, *problem.bounds))
-        self.firsts = tuple(problem.first_row(order) for order in range(4))
-        stops = np.cumsum([0] + [spans - first for first in self.firsts])
-        self.parts = tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(stops))
-        self.count = int(stops[-1])
-        self._kernels = tuple(
-            tuple(
-                (offset, self.scales[order] ** 2 * row[: len(row) - offset] * row[offset:])
-                for offset in range(len(row))
-            )
-            for order, row in enumerate(DIFFERENCES)
-        )
-
-    def apply(self, centred: Floats, out: Floats) -> None:
-        """Rows of the extended points (measured from the middle)."""
-        difference = centred
-        for order in range(4):
-            if order:
-                difference = difference[1:] - difference[:-1]
-            np.multiply(
-                difference[self.firsts[order] : self.spans], self.scales[order], out=out[self.parts[order]]
-            )
-
-    def transpose(self, rows: Floats) -> Floats:
-        """Transposed rows times ``rows``, over the extended points (Horner over differences)."""
-        spans = self.spans
-        total = self.scales[3] * rows[self.parts[3]]
-        for order in (2, 1, 0):
-            wider = np.empty(len(total) + 1)
-            np.negative(total, out=wider[:-1])
-            wider[-1] = 0.0
-            wider[1:] += total
-            wider[self.firsts[order] : spans] += self.scales[order] * rows[self.parts[order]]
-            total = wider
-        return total
-
-    def add_weighted_gram(self, weights: Floats, bands: Floats) -> None:
-        """Add A' diag(weights) A to lower bands over the extended points."""
-        for order, kernels in enumerate(self._kernels):
-            w = weights[self.parts[order]]
-            first = self.firsts[order]
-            for offset, kernel in kernels:
-                spread = np.convolve(w, kernel)
-                bands[offset, first : first + len(spread)] += spread
-
-
-def _gram_times(bands: Floats, vector: Floats) -> Floats:
-    product: Floats = bands[0] * vector
-    for offset in range(1, 4):
-        band = bands[offset, :-offset]
-        product[offset:] += band * vector[:-offset]
-        product[:-offset] += band * vector[offset:]
-    return product
-
-
 class _Iterate:
     """The present point: free and extended points, slacks and prices of both sides of each row."""
 
-    def __init__(self, problem: TrackProblem, extended: Floats) -> None:
+    def __init__(self, problem: Problem, extended: Floats) -> None:
         self.problem = problem
-        self.rows = _Rows(problem)
-        self.ends = ends_of(problem.spans, problem.loop)
+        self.rows = Rows(problem)
+        self.ends = ends_of(problem.spans, problem.loop, len(problem.parts))
         self.scale = objective_scale(problem)
         self.gram = problem.gram * self.scale
         self.aim = problem.centred_moments * self.scale
@@ -146,10 +89,16 @@ class _Iterate:
         """First guess: the nearest points with soft instead of hard limits."""
         softness = np.full(self.rows.count, START_SOFTNESS)
         self._factor(softness)
-        self.rows.apply(self.extended, self.y)
-        gradient = _gram_times(self.gram, self.extended) - self.aim + self.rows.transpose(softness * self.y)
+        self._apply()
+        gradient = gram_times(self.gram, self.extended) - self.aim + self.rows.transpose(softness * self.y)
+        # Free points are zero so far, so the Newton step is the guess itself.
         self.ends.spread(-self.ends.solve(self.ends.gather(gradient)), self.extended)
+        self._apply()
+
+    def _apply(self) -> None:
         self.rows.apply(self.extended, self.y)
+        if self.rows.offset is not None:
+            self.y -= self.rows.offset
 
     def _factor(self, weights: Floats) -> None:
         self._bands[:] = self.gram
@@ -164,9 +113,9 @@ class _Iterate:
 
     def measure(self) -> None:
         """Residuals, gap and objective (scaled) of the present point."""
-        self.rows.apply(self.extended, self.y)
+        self._apply()
         self.excess = _SIDES * self.y + self.slack - 1.0
-        product = _gram_times(self.gram, self.extended)
+        product = gram_times(self.gram, self.extended)
         pull = self.rows.transpose(self.price[0] - self.price[1])
         self.gradient = self.ends.gather(product - self.aim + pull)
         self.gap = _dot(self.slack, self.price)
@@ -176,7 +125,7 @@ class _Iterate:
         # x is optimal, up to the gap, for moments that differ by the gradient; by strong convexity
         # that costs at most its square over the smallest eigenvalue. The objective has no 1/2.
         unbalanced = _dot(self.price, np.abs(self.excess))
-        steepness = _dot(self.gradient, self.gradient) / (GRAM_SMALLEST * self.scale)
+        steepness = _dot(self.gradient, self.gradient) / (GRAM_SMALLEST * self.problem.convexity * self.scale)
         self.shortfall = 2.0 * (self.gap + unbalanced + steepness)
 
     def distance(self) -> float:
@@ -212,11 +161,9 @@ class _Iterate:
         dprice = -(complement + self.price * dslack) / self.slack
         return dslack, dprice
 
-    def hardest_row(self) -> tuple[int, int]:
-        """(order, row) of the limit with the highest price."""
-        at = int(np.argmax(self.price[0] + self.price[1]))
-        order = max(order for order in range(4) if self.rows.parts[order].start <= at)
-        return order, at - self.rows.parts[order].start + self.rows.firsts[order]
+    def hardest_row(self) -> tuple[int, int, int]:
+        """(order, row, track) of the limit with the highest price."""
+        return self.rows.name(int(np.argmax(self.price[0] + self.price[1])))
 
 
 def _dot(one: Floats, other: Floats) -> float:
@@ -230,24 +177,27 @@ def _longest(values: Floats, change: Floats) -> float:
     return 1e3 if falling >= -1e-3 else -1.0 / falling
 
 
-def objective_scale(problem: TrackProblem) -> float:
+def objective_scale(problem: Problem) -> float:
     """Weight of the objective that makes multipliers comparable with the unit rows."""
-    return START_WEIGHT / problem.half_range**2
+    return START_WEIGHT * len(problem.parts) / sum(part.half_range**2 for part in problem.parts)
 
 
-def solve(problem: TrackProblem) -> Solution:
-    """The optimal points of ``problem``; see :class:`TrackProblem` for what is minimised.
+def solve(problem: Problem) -> Solution:
+    """The optimal points of ``problem``; see :mod:`.problem` for what is minimised.
 
     Raises :class:`NoConvergenceError` when the limits contradict each other or the fixed ends.
     """
-    extended = np.zeros(problem.spans + 3)
-    if problem.head is not None and problem.tail is not None:
-        # With fewer than six points head and tail overlap; only equal ends make sense then.
-        extended[:3] = problem.head
-        extended[-3:] = problem.tail
-        extended -= problem.middle
-    if problem.unknowns == 0:
-        extended += problem.middle
+    parts = problem.parts
+    middles = np.tile([part.middle for part in parts], problem.spans + 3)
+    ends = np.zeros((problem.spans + 3, len(parts)))
+    for track, part in enumerate(parts):
+        if part.head is not None and part.tail is not None:
+            # With fewer than six points head and tail overlap; only equal ends make sense then.
+            ends[:3, track] = np.subtract(part.head, part.middle)
+            ends[-3:, track] = np.subtract(part.tail, part.middle)
+    extended = ends.ravel()
+    if parts[0].unknowns == 0:
+        extended += middles
         return Solution(extended, problem.objective(extended), 0.0, 0)
     point = _Iterate(problem, extended)
     best: Solution | None = None
@@ -258,7 +208,7 @@ def solve(problem: TrackProblem) -> Solution:
             distance = point.distance()
             if distance <= nearest:
                 nearest = distance
-                points = point.extended + problem.middle
+                points = point.extended + middles
                 best = Solution(points, problem.objective(points), point.shortfall / point.scale, iteration)
             if distance <= 1.0 or not math.isfinite(distance) or (best is not None and distance > nearest):
                 break
@@ -268,5 +218,5 @@ def solve(problem: TrackProblem) -> Solution:
                 break
     if best is not None:
         return best
-    order, row = point.hardest_row()
-    raise NoConvergenceError(order, row, point.violation)
+    order, row, track = point.hardest_row()
+    raise NoConvergenceError(order, row, track, point.violation)

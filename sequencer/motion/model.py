@@ -15,7 +15,9 @@ class TrackSpec:
 
     pulse_us = origin_us + value * 2**-lsb_exponent. Control points are ``knot_frames`` servo frames
     apart. ``low``/``high`` bound the control points; ``bounds`` = (|D1|, |D2|, |D3|) in LSB, already
-    divided by (1+e)^m. ``value_per_rad`` is signed: value = value_zero + value_per_rad * angle_rad.
+    divided by (1+e)^m. ``value_per_rad`` is signed: value = value_zero + value_per_rad * angle_rad, the
+    angle that of the axis or, behind a linkage, of the servo. ``group`` names the pair that the track
+    belongs to; its two tracks share knots and resolution.
     """
 
     name: str
@@ -33,6 +35,7 @@ class TrackSpec:
     bounds: tuple[int, int, int]
     rest: int
     parked: int
+    group: str | None = None
 
     @property
     def knot_s(self) -> float:
@@ -46,12 +49,40 @@ class TrackSpec:
 
 
 @dataclass(frozen=True)
+class PairFace:
+    """One side of a pair's polygon for control points in LSB: a * c1 + b * c2 <= limit.
+
+    A point of a rest-to-rest profile is rounded once more, off the line to rest; so all that such a
+    profile may begin from (every scene, every other transition) keeps :attr:`inner`.
+    """
+
+    a: int
+    b: int
+    limit: int
+
+    @property
+    def inner(self) -> int:
+        """The limit less what one rounding of both points can add."""
+        return self.limit - (abs(self.a) + abs(self.b) + 1) // 2
+
+
+@dataclass(frozen=True)
+class PairSpec:
+    """Two tracks whose control-point pairs stay in a convex polygon, and with them the pose for all t."""
+
+    name: str
+    tracks: tuple[str, str]
+    faces: tuple[PairFace, ...]
+
+
+@dataclass(frozen=True)
 class TrackPlan:
     """Control points of one track in one scene, int64 shape (n,).
 
     A scene of K spans with rest ends has n = K + 3, the first and last three equal ``spec.rest``;
     a loop of K spans has n = K, taken cyclically (span i uses c[i..i+3], indices mod K).
-    ``objective`` is the solver's value before rounding (rad^2 s), ``iterations`` what it took.
+    ``objective`` is the solver's value before rounding (rad^2 s), ``iterations`` what it took; both
+    tracks of a pair carry those of their common problem.
     """
 
     spec: TrackSpec
@@ -93,4 +124,13 @@ class TrackCertificate:
     jerk: Quantity
 
 
+@dataclass(frozen=True)
+class PairCertificate:
+    """Proof in integers that the pose of a pair stays in its polygon; a quantity for each face."""
+
+    spec: PairSpec
+    faces: tuple[Quantity, ...]
+
+
 Certificate = Mapping[str, TrackCertificate]
+PairCertificates = Mapping[str, PairCertificate]

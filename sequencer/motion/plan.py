@@ -1,9 +1,8 @@
-"""Planning: the nearest certified motion to a wish."""
+"""Planning one track: the nearest certified motion to a wish."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,8 @@ from sequencer.motion.interior import NoConvergenceError, solve
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.problem import TrackProblem
 from sequencer.motion.round import TIGHTENING, round_points
-from sequencer.timeline.model import GRID_S, Timeline
+from sequencer.motion.weighted import interval_weights
+from sequencer.timeline.model import GRID_S
 
 #: Scenes use this share of the certified bounds; the rest is room for transitions.
 PLAN_SHARE = 0.85
@@ -29,10 +29,12 @@ def track_problem(
     loop: bool,
     duration_s: float,
     share: float = PLAN_SHARE,
+    weight: NDArray[np.float64] | None = None,
 ) -> TrackProblem:
     """The quadratic programme of one track: bounds at ``share``, tightened for the rounding.
 
-    ``wish_rad`` has one sample a millisecond from 0 to ``duration_s``, both included. Raises
+    ``wish_rad`` is the track's angle, one sample a millisecond from 0 to ``duration_s``, both included;
+    ``weight`` of the same shape weighs its squared error. Raises
     :class:`PlanError` on a wish that is not finite, has another length, or whose duration is no
     whole number of knots.
     """
@@ -109,6 +111,7 @@ def track_problem(
         bounds=(bounds[0], bounds[1], bounds[2]),
         head=fixed,
         tail=fixed,
+        weight=None if weight is None else interval_weights(np.asarray(weight, np.float64)),
     )
 
 
@@ -119,17 +122,22 @@ def plan_track(
     loop: bool,
     duration_s: float,
     share: float = PLAN_SHARE,
+    weight: NDArray[np.float64] | None = None,
 ) -> TrackPlan:
     """The certified motion of one track nearest to ``wish_rad`` (rad, 1 ms grid).
 
-    A scene starts and ends at rest, a loop closes without a seam. Raises :class:`PlanError` naming
-    track, quantity, time and remedy when there is no such motion; never returns an unproven plan.
+    ``weight`` (positive, same shape) turns squared errors of the track into those of its axis: behind a
+    linkage the squared slope d axis / d servo at the wish. A scene starts and ends at rest, a loop closes
+    without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when there is no such
+    motion; never returns an unproven plan.
     """
-    problem = track_problem(spec, wish_rad, scene, loop, duration_s, share)
+    norm = 1.0 if weight is None else float(np.mean(weight))
+    scaled = None if weight is None else weight / norm
+    problem = track_problem(spec, wish_rad, scene, loop, duration_s, share, scaled)
     try:
         solution = solve(problem)
     except NoConvergenceError as failure:
-        raise _unsolved(spec, scene, failure) from None
+        raise unsolved(spec, scene, failure) from None
     points = round_points(solution.extended[:-3] if loop else solution.extended)
     certify(spec, points, scene=scene, loop=loop)
     return TrackPlan(
@@ -137,40 +145,13 @@ def plan_track(
         scene=scene,
         loop=loop,
         points=points,
-        objective=solution.objective * spec.knot_s / spec.value_per_rad**2,
+        objective=solution.objective * norm * spec.knot_s / spec.value_per_rad**2,
         iterations=solution.iterations,
     )
 
 
-def plan_scene(
-    timeline: Timeline, specs: Mapping[str, TrackSpec], share: float = PLAN_SHARE
-) -> dict[str, TrackPlan]:
-    """Plans of every track in ``specs`` (by track name) for one scene.
-
-    A track whose axis the scene does not mention stays at rest. Raises one :class:`PlanError` with
-    all faults.
-    """
-    plans: dict[str, TrackPlan] = {}
-    faults: list[Fault] = []
-    samples = round(timeline.duration_s / GRID_S) + 1
-    for name, spec in specs.items():
-        wish = timeline.axes.get(spec.axis)
-        if wish is not None:
-            wish_rad = wish.wish_rad
-        else:
-            wish_rad = np.full(samples, (spec.rest - spec.value_zero) / spec.value_per_rad)
-        try:
-            plans[name] = plan_track(
-                spec, wish_rad, timeline.scene, timeline.loop, timeline.duration_s, share
-            )
-        except PlanError as error:
-            faults.extend(error.faults)
-    if faults:
-        raise PlanError.from_faults(faults)
-    return plans
-
-
-def _unsolved(spec: TrackSpec, scene: str, failure: NoConvergenceError) -> PlanError:
+def unsolved(spec: TrackSpec, scene: str, failure: NoConvergenceError) -> PlanError:
+    """In words: which limit of the track stands most in the way, and when."""
     order = failure.order
     time_s = row_time_s(spec, order, failure.row)
     bound = spec.high if order == 0 else spec.bounds[order - 1]

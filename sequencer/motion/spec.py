@@ -8,6 +8,7 @@ rounds every limit inward, so that an integer inequality implies the limit in SI
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from sequencer.errors import Fault, PlanError
 from sequencer.figure.model import Limits, TrackMap
@@ -50,12 +51,14 @@ def track_spec(
     clock_error: float = 0.01,
     knot_frames: int | None = None,
     ramp_s: float | None = None,
+    lsb_exponent: int | None = None,
+    group: str | None = None,
 ) -> TrackSpec:
     """How the integers of ``track`` mean pulses, and the bounds that prove ``limits``.
 
-    ``limits`` are those of the axis (rad, s). ``knot_frames`` overrides the knot spacing, else it
-    follows ``ramp_s`` (default: acceleration / jerk). Bounds are divided by (1 + clock_error)^m: a
-    board whose clock runs fast plays m-th derivatives that much larger.
+    ``limits`` are those of the track's angle (rad, s). ``knot_frames`` overrides the knot spacing, else
+    it follows ``ramp_s`` (default: acceleration / jerk); ``lsb_exponent`` the resolution. Bounds are
+    divided by (1 + clock_error)^m: a board whose clock runs fast plays m-th derivatives that much larger.
 
     Raises :class:`PlanError` when the pulse range is empty, when rest or parked lies outside it, or
     when a limit is so tight that the integers cannot express a motion within it.
@@ -75,7 +78,7 @@ def track_spec(
             (limits.velocity_rad_s, limits.acceleration_rad_s2, limits.jerk_rad_s3), start=1
         )
     )
-    exponent = choose_lsb_exponent(limits_us[2])
+    exponent = choose_lsb_exponent(limits_us[2]) if lsb_exponent is None else lsb_exponent
     lsb_us = 2.0**-exponent
     origin_us = round((track.low_us + track.high_us) / 2.0)
     low = math.ceil((track.low_us - origin_us) / lsb_us - _TINY)
@@ -111,6 +114,39 @@ def track_spec(
         bounds=(bounds[0], bounds[1], bounds[2]),
         rest=_within(track, "home", track.rest_us, origin_us, lsb_us, low, high),
         parked=_within(track, "parked", track.parked_us, origin_us, lsb_us, low, high),
+        group=group,
+    )
+
+
+def group_specs(
+    tracks: Sequence[TrackMap],
+    limits: Sequence[Limits],
+    group: str,
+    *,
+    clock_error: float = 0.01,
+    knot_frames: int | None = None,
+) -> tuple[TrackSpec, ...]:
+    """:func:`track_spec` of tracks that share knots and resolution: the densest and finest of theirs."""
+    alone = [
+        track_spec(track, limit, clock_error=clock_error, knot_frames=knot_frames)
+        for track, limit in zip(tracks, limits, strict=True)
+    ]
+    frames = min(spec.knot_frames for spec in alone)
+    alone = [
+        track_spec(track, limit, clock_error=clock_error, knot_frames=frames)
+        for track, limit in zip(tracks, limits, strict=True)
+    ]
+    exponent = max(spec.lsb_exponent for spec in alone)
+    return tuple(
+        track_spec(
+            track,
+            limit,
+            clock_error=clock_error,
+            knot_frames=frames,
+            lsb_exponent=exponent,
+            group=group,
+        )
+        for track, limit in zip(tracks, limits, strict=True)
     )
 
 

@@ -14,7 +14,8 @@ from scipy.interpolate import BSpline
 from sequencer.errors import PlanError
 from sequencer.motion.certificate import certify
 from sequencer.motion.peak import errors, evaluate, on_grid, peak
-from sequencer.motion.plan import PLAN_SHARE, plan_scene, plan_track, track_problem
+from sequencer.motion.plan import PLAN_SHARE, plan_track, track_problem
+from sequencer.motion.scene import plan_scene
 from sequencer.motion.spec import track_spec
 from sequencer.timeline.model import AxisWish, Timeline
 

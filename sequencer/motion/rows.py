@@ -1,0 +1,112 @@
+"""The constraint rows of a problem, each normalised to [-1, 1], applied without building a matrix.
+
+Points of tracks solved together are interleaved: value j * tracks + i is point j of track i, so that a
+difference over one knot is a difference over ``tracks`` values, for every track at once.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from sequencer.motion.problem import DIFFERENCES, Problem
+from sequencer.motion.spline import Floats
+
+
+class Rows:
+    """y = (points - middle)/half, D1/b1, D2/b2, D3/b3, then the faces of the polygon, stacked.
+
+    A face a c1 + b c2 <= limit has no lower side of its own; it gets the least value that the box leaves
+    it, which never binds, so that every row has two sides.
+    """
+
+    def __init__(self, problem: Problem) -> None:
+        parts = problem.parts
+        spans, tracks = problem.spans, len(parts)
+        self.tracks = tracks
+        self.points = spans * tracks
+        scales = [[1.0 / (part.half_range, *part.bounds)[order] for part in parts] for order in range(4)]
+        self.firsts = tuple(parts[0].first_row(order) * tracks for order in range(4))
+        counts = [self.points - first for first in self.firsts]
+        #: a number for one track; as long as the rows for several
+        self.scales = tuple(
+            scale[0] if tracks == 1 else np.tile(scale, count // tracks)
+            for scale, count in zip(scales, counts, strict=True)
+        )
+        self.faces = tuple(face.centred(parts[0], parts[1]) for face in problem.faces)
+        counts += [spans - parts[0].first_row(0)] * len(self.faces)
+        stops = np.cumsum([0, *counts])
+        self.parts = tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(stops))
+        self.count = int(stops[-1])
+        #: what a face's row is for points in the middle, negative; None without faces
+        self.offset: Floats | None = None
+        if self.faces:
+            self.offset = np.zeros(self.count)
+            for (_, _, offset), part in zip(self.faces, self.parts[4:], strict=True):
+                self.offset[part] = offset
+        self._kernels = tuple(
+            tuple(
+                (track, offset * tracks, scales[order][track] ** 2 * row[: len(row) - offset] * row[offset:])
+                for track in range(tracks)
+                for offset in range(len(row))
+            )
+            for order, row in enumerate(DIFFERENCES)
+        )
+
+    def apply(self, centred: Floats, out: Floats) -> None:
+        """Rows of the extended points (measured from the middle), without :attr:`offset`."""
+        difference = centred
+        tracks = self.tracks
+        for order in range(4):
+            if order:
+                difference = difference[tracks:] - difference[:-tracks]
+            np.multiply(
+                difference[self.firsts[order] : self.points], self.scales[order], out=out[self.parts[order]]
+            )
+        if self.faces:
+            one = centred[self.firsts[0] : self.points : 2]
+            other = centred[self.firsts[0] + 1 : self.points : 2]
+            for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+                out[part] = a * one + b * other
+
+    def transpose(self, rows: Floats) -> Floats:
+        """Transposed rows times ``rows``, over the extended points (Horner over differences)."""
+        tracks = self.tracks
+        total = self.scales[3] * rows[self.parts[3]]
+        for order in (2, 1, 0):
+            wider = np.empty(len(total) + tracks)
+            np.negative(total, out=wider[:-tracks])
+            wider[-tracks:] = 0.0
+            wider[tracks:] += total
+            wider[self.firsts[order] : self.points] += self.scales[order] * rows[self.parts[order]]
+            total = wider
+        for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+            total[self.firsts[0] : self.points : 2] += a * rows[part]
+            total[self.firsts[0] + 1 : self.points : 2] += b * rows[part]
+        return total
+
+    def add_weighted_gram(self, weights: Floats, bands: Floats) -> None:
+        """Add A' diag(weights) A to lower bands over the extended points."""
+        tracks = self.tracks
+        for order, kernels in enumerate(self._kernels):
+            w = weights[self.parts[order]]
+            first = self.firsts[order]
+            for track, offset, kernel in kernels:
+                spread = np.convolve(w[track::tracks], kernel)
+                bands[offset, first + track : first + track + len(spread) * tracks : tracks] += spread
+        first, last = self.firsts[0], self.points
+        for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+            w = weights[part]
+            bands[0, first:last:2] += a * a * w
+            bands[0, first + 1 : last : 2] += b * b * w
+            bands[1, first:last:2] += a * b * w
+
+    def name(self, at: int) -> tuple[int, int, int]:
+        """(order, row in knots, track) of row ``at``; a face is of order 0 and of both tracks (track 0)."""
+        block = max(block for block, part in enumerate(self.parts) if part.start <= at)
+        inside = at - self.parts[block].start
+        if block >= 4:
+            return 0, inside + self.firsts[0] // self.tracks, 0
+        row = inside + self.firsts[block]
+        return block, row // self.tracks, row % self.tracks
