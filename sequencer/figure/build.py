@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from sequencer import units
-from sequencer.figure import masses
+from sequencer.figure import catalogue, readings
 from sequencer.figure.explain import Reporter
+from sequencer.figure.lumps import Lump
 from sequencer.figure.model import (
     Axis,
     Basis,
@@ -18,6 +20,7 @@ from sequencer.figure.model import (
     Lamp,
     Mass,
     Opening,
+    Pulled,
     Servo,
     Supply,
     Switch,
@@ -25,13 +28,8 @@ from sequencer.figure.model import (
 from sequencer.figure.parts import Parts
 from sequencer.figure.schema import (
     AxisTable,
-    BoxTable,
-    CylinderTable,
-    EllipsoidTable,
-    HollowSphereTable,
     MassTable,
     ServoTable,
-    SphereTable,
     TopTable,
 )
 
@@ -42,18 +40,20 @@ TYPICAL_FRICTION = 0.05
 #: Typical stall current, amperes: micro and standard servos; the border is in kg cm of printed stall torque.
 TYPICAL_STALL_A = (1.0, 2.5)
 MICRO_BELOW_KGCM = 4.0
+#: The keys that make a servo's torque and speed.
+_LINE = {"speed_s_per_60deg", "stall_kgcm", "at_v"}
 #: Frame of the servo pulses, seconds.
 FRAME_S = 0.02
 
 
-def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str) -> Figure:
-    """The figure that ``parts`` describe; ``parts`` must have passed every check."""
+def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Mapping[str, Lump]) -> Figure:
+    """The figure that ``parts`` describe, all checked; ``lumps`` are their masses."""
     servos = {name: _servo(name, table, reporter) for name, table in parts.servos.items()}
     return Figure(
         name=top.name,
         servos=servos,
         axes={name: _axis(name, table, servos, reporter) for name, table in parts.axes.items()},
-        masses={name: _mass(name, table, reporter) for name, table in parts.masses.items()},
+        masses={name: _mass(name, table, lumps[name], reporter) for name, table in parts.masses.items()},
         lamps={
             name: Lamp(
                 name=name,
@@ -137,19 +137,27 @@ def _servo(name: str, table: ServoTable, reporter: Reporter) -> Servo:
         speed_derating=TYPICAL_DERATING if table.speed_derating is None else table.speed_derating,
         torque_derating=TYPICAL_DERATING if table.torque_derating is None else table.torque_derating,
         line=reporter.line(("servos", name)),
-        stall_a_basis="typical" if table.stall_a is None else "datasheet",
+        stall_a_basis="typical" if table.stall_a is None or "stall_a" in table.typical else "datasheet",
         derating_basis="measured" if stated else "typical",
+        line_basis="typical" if table.typical & _LINE else "datasheet",
+        class_name=table.servo_class,
+        weight_kg=None
+        if table.servo_class is None
+        else units.kg_from_g(catalogue.CLASSES[table.servo_class].weight_g),
     )
 
 
 def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Reporter) -> Axis:
     servo = servos[table.drive.servo]
-    friction_basis: Basis = "typical" if table.friction_kgcm is None else "measured"
-    friction = (
-        TYPICAL_FRICTION * servo.stall_torque_n_m * servo.torque_derating * table.drive.ratio
-        if table.friction_kgcm is None
-        else units.n_m_from_kgcm(table.friction_kgcm)
-    )
+    pulls = None if table.pulls is None else readings.friction(table.pulls)
+    film = None if table.wobble is None else readings.wobble(table.wobble)
+    friction_basis: Basis = "typical" if table.friction_kgcm is None and pulls is None else "measured"
+    if pulls is not None:
+        friction = pulls.friction.value
+    elif table.friction_kgcm is not None:
+        friction = units.n_m_from_kgcm(table.friction_kgcm)
+    else:
+        friction = TYPICAL_FRICTION * servo.stall_torque_n_m * servo.torque_derating * table.drive.ratio
     parked = table.home_deg if table.parked_deg is None else table.parked_deg
     return Axis(
         name=name,
@@ -163,7 +171,12 @@ def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Repor
         carried_by=table.carried_by,
         friction_n_m=friction,
         friction_basis=friction_basis,
-        ramp_s=table.ramp_s,
+        ramp_s=film.period_s if table.ramp_s is None and film is not None else table.ramp_s,
+        friction_spread_n_m=0.0 if pulls is None else pulls.friction.spread,
+        pulled=None if pulls is None else Pulled(pulls.imbalance.value, pulls.imbalance.spread),
+        wobble_hz=None if film is None else film.frequency_hz.value,
+        wobble_spread_hz=0.0 if film is None else film.frequency_hz.spread,
+        damping_ratio=None if film is None or film.damping is None else film.damping.value,
         knot_frames=None if table.knot_ms is None else table.knot_ms // 20,
         line=reporter.line(("axes", name)),
     )
@@ -173,35 +186,18 @@ def _point(point_mm: list[float]) -> tuple[float, float, float]:
     return units.m_from_mm(point_mm[0]), units.m_from_mm(point_mm[1]), units.m_from_mm(point_mm[2])
 
 
-def _mass(name: str, table: MassTable, reporter: Reporter) -> Mass:
-    tensor = _tensor(table, units.kg_from_g(table.weight_g))
-    rows: Any = tuple(tuple(float(entry) for entry in row) for row in tensor)
+def _mass(name: str, table: MassTable, lump: Lump, reporter: Reporter) -> Mass:
+    rows: Any = tuple(tuple(float(entry) for entry in row) for row in lump.tensor_kg_m2)
+    x, y, z = (float(part) for part in lump.centre_m)
     shape: str = getattr(table, "shape")  # noqa: B009 - every shape's table has it
     return Mass(
         name=name,
         carried_by=table.carried_by,
-        mass_kg=units.kg_from_g(table.weight_g),
-        centre_m=_point(table.at_mm),
+        mass_kg=lump.mass_kg,
+        centre_m=(x, y, z),
         inertia_kg_m2=rows,
         shape=shape,
-        basis=table.basis,
+        basis=lump.basis,
         line=reporter.line(("masses", name)),
-    )
-
-
-def _tensor(table: MassTable, mass_kg: float) -> masses.Array:
-    if isinstance(table, BoxTable):
-        return masses.box(mass_kg, _point(table.size_mm))
-    if isinstance(table, SphereTable):
-        return masses.sphere(mass_kg, units.m_from_mm(table.diameter_mm) / 2.0)
-    if isinstance(table, HollowSphereTable):
-        outer, inner = table.outer_diameter_mm / 2.0, table.inner_diameter_mm / 2.0
-        return masses.hollow_sphere(mass_kg, units.m_from_mm(outer), units.m_from_mm(inner))
-    if isinstance(table, EllipsoidTable):
-        x, y, z = _point(table.size_mm)
-        return masses.ellipsoid(mass_kg, (x / 2.0, y / 2.0, z / 2.0))
-    assert isinstance(table, CylinderTable)
-    along = {"forward": 0, "back": 0, "left": 1, "right": 1, "up": 2, "down": 2}[table.along]
-    return masses.cylinder(
-        mass_kg, units.m_from_mm(table.diameter_mm) / 2.0, units.m_from_mm(table.length_mm), along
+        spread=lump.spread,
     )

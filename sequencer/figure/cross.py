@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
+from sequencer.figure.impossible import check_axis
 from sequencer.figure.parts import Parts
 from sequencer.figure.pins import LINK_PINS, LOADER_PIN, PWM_PINS, pin_name
 from sequencer.figure.reach import fitting_range
@@ -34,6 +35,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
         _servo(name, servo, reporter)
     for name, axis in parts.axes.items():
         _axis(name, axis, parts, reporter)
+        check_axis(("axes", name), axis, reporter)
     _carriers(parts, reporter)
     for name, mass in parts.masses.items():
         if mass.carried_by not in parts.axis_names:

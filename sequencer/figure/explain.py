@@ -15,6 +15,7 @@ from sequencer.figure.toml_lines import Path, Place, find
 #: How a key ends -> the unit it is given in.
 UNITS = {
     "s_per_60deg": "seconds for 60 degrees",
+    "g_cm3": "grams per cubic centimetre",
     "percent": "per cent",
     "kgcm": "kg cm",
     "deg": "degrees",
@@ -253,7 +254,7 @@ def _fields_at(model: type[BaseModel], inside: Sequence[Any]) -> list[str]:
         annotation = field.annotation if field else None
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
             model = annotation
-    return list(model.model_fields)
+    return [field.alias or name for name, field in model.model_fields.items()]
 
 
 def spelled(path: Path) -> str:
@@ -295,6 +296,11 @@ def _example(key: str) -> str | None:
         "pivot_mm": "pivot_mm = [0, 0, 120]",
         "at_mm": "at_mm = [10, 0, 160]",
         "size_mm": "size_mm = [180, 150, 220]",
+        "pull_g": "pull_g = [420, 180], toward the first word and toward the second",
+        "amplitudes_mm": "amplitudes_mm = [12, 5], at the first and at the last of the counted swings",
+        "turned_deg": "turned_deg = [0, 0, 90], about x, then y, then z",
+        "middle_mm": "middle_mm = [10, 0, 160]",
+        "swings": 'swings = [{ about = "left", hung_from_mm = 100, ten_swings_s = 7.5 }]',
         "drive": 'drive = { servo = "turn", ratio = 1.0 }',
     }
     return f"write it like {examples[key]}" if key in examples else None

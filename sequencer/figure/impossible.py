@@ -8,15 +8,25 @@ from collections.abc import Mapping
 from sequencer import units
 from sequencer.figure import swings
 from sequencer.figure.explain import Reporter
-from sequencer.figure.readings import Reading
-from sequencer.figure.schema import PullsTable, SwingTable, WobbleTable
+from sequencer.figure.readings import Reading, friction
+from sequencer.figure.schema import AxisTable, SwingTable
 from sequencer.figure.toml_lines import Path
 
 LINES = ("forward", "left", "up")
 
 
-def check_axis(path: Path, pulls: PullsTable | None, film: WobbleTable | None, reporter: Reporter) -> None:
+def check_axis(path: Path, axis: AxisTable, reporter: Reporter) -> None:
     """Faults of an axis' readings."""
+    pulls, film = axis.pulls, axis.wobble
+    if pulls is not None and axis.friction_kgcm is not None:
+        measured = units.kgcm_from_n_m(friction(pulls).friction.value)
+        reporter.add(
+            (*path, "friction_kgcm"),
+            "the pulls already tell the friction",
+            value=f"{axis.friction_kgcm:g} kg cm",
+            limit=f"{measured:.2f} kg cm by the pulls",
+            remedy="remove friction_kgcm, or the pulls",
+        )
     if pulls is not None and sum(pulls.pull_g) <= 0.0:
         reporter.add(
             (*path, "pulls", "pull_g"),

@@ -76,6 +76,13 @@ def lump(name: str, table: MassTable, reporter: Reporter, folder: Path) -> Lump 
     return _with_swings(path, table, start, known, reporter)
 
 
+def mass_lumps(tables: Mapping[str, MassTable], reporter: Reporter) -> dict[str, Lump]:
+    """The masses of a file by name; those with faults are left out, and mesh files lie beside the file."""
+    folder = Path(reporter.file).parent
+    found = ((name, lump(name, table, reporter, folder)) for name, table in tables.items())
+    return {name: item for name, item in found if item is not None}
+
+
 def _point(point_mm: list[float]) -> Array:
     return np.array(point_mm, dtype=np.float64) / 1000.0
 

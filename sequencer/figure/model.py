@@ -48,6 +48,8 @@ class Servo:
     continuous_share: float = 0.25
     continuous_basis: Basis = "typical"
     weight_kg: float | None = None
+    line_basis: Basis = "datasheet"
+    class_name: str | None = None
 
     @property
     def us_per_rad(self) -> float:
@@ -165,6 +167,17 @@ class Opening:
 
 
 @dataclass(frozen=True)
+class Pulled:
+    """What a luggage scale said of an axis at home: torque toward positive angles by itself, and its spread.
+
+    It is gravity and springs together, as they should follow from the masses.
+    """
+
+    imbalance_n_m: float
+    spread_n_m: float
+
+
+@dataclass(frozen=True)
 class Axis:
     """What scenes move, in radians of the figure.
 
@@ -190,6 +203,11 @@ class Axis:
     line: int | None = None
     viscous_n_m_s: float = 0.0
     spring: Spring | None = None
+    friction_spread_n_m: float = 0.0
+    pulled: Pulled | None = None
+    wobble_hz: float | None = None
+    wobble_spread_hz: float = 0.0
+    damping_ratio: float | None = None
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from sequencer.errors import Fault, FigureError
 from sequencer.figure import build, toml_lines
 from sequencer.figure.cross import cross_check
 from sequencer.figure.explain import Reporter, nearest
+from sequencer.figure.lumps import mass_lumps
 from sequencer.figure.model import Figure
 from sequencer.figure.parts import Parts
 from sequencer.figure.schema import (
@@ -91,10 +92,11 @@ def figure_of(document: Mapping[str, Any], reporter: Reporter) -> Figure:
     file = reporter.file
     parts = _parts(document, reporter)
     cross_check(parts, reporter)
+    lumps = mass_lumps(parts.masses, reporter)
     if reporter.faults or parts.top is None:
         faults = sorted(reporter.faults, key=lambda fault: (fault.line or 0, fault.column or 0))
         raise FigureError.from_faults(faults)
-    return build.figure(parts, parts.top, reporter, file)
+    return build.figure(parts, parts.top, reporter, file, lumps)
 
 
 def _decode(data: bytes, file: str) -> str:
