@@ -18,8 +18,15 @@ class Linkage(Protocol):
     Servo angles are 0 at the servo's centre. ``axes`` and ``servos`` give the order of the columns.
     """
 
-    axes: tuple[str, ...]
-    servos: tuple[str, ...]
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """The axes, in the order of the columns."""
+        ...
+
+    @property
+    def servos(self) -> tuple[str, ...]:
+        """The servos, in the order of the columns."""
+        ...
 
     def servo_rad(self, axis_rad: Array) -> Array:
         """Servo angles (n, k) for axis angles (n, k), in closed form; NaN where it cannot be closed."""
