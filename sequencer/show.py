@@ -12,7 +12,7 @@ Commands, the page and the event runner call these and never each other's inside
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from sequencer.check.loads import SceneLoads
     from sequencer.check.played import PlayedScene
     from sequencer.check.report import CheckReport
     from sequencer.event.policy import Policy
@@ -352,11 +353,12 @@ def build_show(folder: Path, tell: Tell = _silent) -> BuiltShow:
 
 @dataclass(frozen=True)
 class CheckedShow:
-    """A built show with what the player plays in each scene, and the report about it."""
+    """A built show with what the player plays in each scene, what that asks of the servos, and the report."""
 
     built: BuiltShow
     played: Mapping[str, PlayedScene]
     report: CheckReport
+    loads: Mapping[str, SceneLoads]
 
 
 def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
@@ -365,10 +367,14 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     Raises:
         ImageError: the core refuses the image.
     """
-    from sequencer.check import findings
+    from sequencer.check import findings, heat, supply, torque
+    from sequencer.check.loads import scene_loads
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
+    from sequencer.check.work import scene_work
+    from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
+    from sequencer.figure.dynamics import Dynamics
     from sequencer.figure.tracks import track_maps
     from sequencer.firmware.join import room
 
@@ -390,11 +396,25 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         )
         for name, timeline in planned.timelines.items()
     }
+    machine, frame_s = Dynamics(built.figure), contents.frame_us * 1e-6
+    loads = {
+        name: scene_loads(built.figure, machine, scene, planned.specs, frame_s)
+        for name, scene in played.items()
+    }
+    currents = {name: supply.scene_current(built.figure, load) for name, load in loads.items()}
+    scenes = {
+        name: replace(scene, work=scene_work(built.figure, loads[name], currents[name]))
+        for name, scene in scenes.items()
+    }
+    busiest = busiest_s(planned.show.policy, built.scene_seconds)
     space = room(contents, built.image, built.player.board)
     found = [
         *judge.findings(built.figure),
         *findings.memory(space, built.player.board.title),
-        *findings.light(played, contents.frame_us * 1e-6),
+        *findings.light(played, frame_s),
+        *(item for load in loads.values() for item in torque.findings(built.figure, machine, load)),
+        *heat.findings(built.figure, loads, busiest),
+        *(item for current in currents.values() for item in supply.findings(built.figure, current)),
         *(
             findings.from_shortfall(name, item)
             for name, timeline in planned.timelines.items()
@@ -404,7 +424,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     ]
     tell("checked", 1.0)
     report = CheckReport(built.figure.name, scenes, space, findings.in_order(found))
-    return CheckedShow(built, played, report)
+    return CheckedShow(built, played, report, loads)
 
 
 def checked_for_board(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.check.played import PlayedScene
+from sequencer.check.work import SceneWork
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
 from sequencer.firmware.join import Room
@@ -51,7 +52,7 @@ class AxisReport:
 
 @dataclass(frozen=True)
 class SceneReport:
-    """One scene: ``other_bytes_per_s`` holds lamps and switches by (name, kind)."""
+    """One scene: ``other_bytes_per_s`` holds lamps and switches by (name, kind), ``work`` the loads."""
 
     scene: str
     duration_s: float
@@ -59,6 +60,7 @@ class SceneReport:
     table_bytes: int
     axes: Mapping[str, AxisReport]
     other_bytes_per_s: Mapping[tuple[str, str], float]
+    work: SceneWork | None = None
 
 
 @dataclass(frozen=True)

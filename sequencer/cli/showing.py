@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from sequencer.units import kgcm_from_n_m
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -72,6 +74,7 @@ def print_report(out: Console, report: CheckReport) -> None:
                 table.add_row("", f"{name} ({kind})", *[""] * 6, f"{rate:.1f}")
         table.add_section()
     out.print(table)
+    _print_work(out, report)
     room = report.room
     out.print(
         f"The show image is {room.image_bytes} bytes of {room.limit_bytes}; "
@@ -79,6 +82,36 @@ def print_report(out: Console, report: CheckReport) -> None:
         f"about {max(0.0, room.seconds_left):.0f} s more of scenes like these."
     )
     print_findings(out, report.findings)
+
+
+def _print_work(out: Console, report: CheckReport) -> None:
+    """What the scenes ask of servos and supply; heat is worked out from typical values."""
+    table = _table("What that asks of the servos")
+    for heading in ("scene", "servo", "top torque", "of what it has", "at", "rms", "winding", "supply"):
+        table.add_column(heading, justify="left" if heading in ("scene", "servo") else "right", no_wrap=True)
+    for scene in report.scenes.values():
+        if scene.work is None:
+            continue
+        first, amps = scene.scene, f"{scene.work.peak_a:.1f} A"
+        for servo in scene.work.servos.values():
+            table.add_row(
+                first,
+                servo.servo,
+                f"{kgcm_from_n_m(servo.peak_n_m):.2f} kg cm",
+                f"{100.0 * servo.share:.0f} %",
+                f"{servo.share_at_s:.2f} s",
+                f"{100.0 * servo.rms_share:.0f} % of {100.0 * servo.continuous_share:.0f} %",
+                f"{servo.winding_c:.0f} C",
+                amps,
+            )
+            first = amps = ""
+        table.add_section()
+    if table.row_count:
+        out.print(table)
+        out.print(
+            "Torque is held against each servo's torque-speed line; rms against what it holds for long; the "
+            "winding's heat is typical for its size. The supply's peak counts servos that set off together."
+        )
 
 
 def print_findings(out: Console, findings: Sequence[Finding]) -> None:

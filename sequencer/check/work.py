@@ -1,0 +1,52 @@
+"""How hard a scene is for each servo and for the supply, in numbers for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from sequencer.check import heat, supply, torque
+from sequencer.check.loads import SceneLoads
+from sequencer.figure.model import Figure
+
+
+@dataclass(frozen=True)
+class ServoWork:
+    """One servo in one scene. ``share`` is the worst of needed over available torque: 1 is the line."""
+
+    servo: str
+    peak_n_m: float
+    share: float
+    share_at_s: float
+    rms_share: float
+    continuous_share: float
+    winding_c: float
+
+
+@dataclass(frozen=True)
+class SceneWork:
+    """One scene: its servos, and what they draw together (starts counted in the peak), amperes."""
+
+    servos: Mapping[str, ServoWork]
+    peak_a: float
+    average_a: float
+
+
+def scene_work(figure: Figure, loads: SceneLoads, current: supply.SceneCurrent) -> SceneWork:
+    """The scene's loads in a few numbers a servo."""
+    servos = {}
+    for name, load in loads.servos.items():
+        ratio = torque.over_available(load)
+        worst = int(ratio.argmax())
+        servos[name] = ServoWork(
+            servo=name,
+            peak_n_m=float(np.abs(load.torque_n_m).max()),
+            share=float(ratio[worst]),
+            share_at_s=float(load.time_s[worst]),
+            rms_share=load.rms_share,
+            continuous_share=figure.servos[name].continuous_share,
+            winding_c=heat.scene_peak_c(figure, load, loads.loop),
+        )
+    return SceneWork(servos, current.peak_a, current.average_a)
