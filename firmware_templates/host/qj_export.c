@@ -126,6 +126,7 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   uint8_t pin;
   image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
   out_count = 0;
+  proof.faces = 0;
   now.levels = 0;
   for (pin = 0; pin < 32; pin++) {
     now.bench_pulse[pin] = 0;
@@ -249,6 +250,29 @@ uint32_t EXPORT(x_crc16)(uint32_t count) {
 /* in -> out; the length written */
 uint32_t EXPORT(x_cobs_encode)(uint32_t count) { return qj_cobs_encode(in, (uint8_t)count, out); }
 uint32_t EXPORT(x_cobs_decode)(uint32_t count) { return qj_cobs_decode(in, (uint8_t)count, out); }
+
+static int32_t in_i32(uint32_t at) {
+  return (int32_t)((uint32_t)in[at] | (uint32_t)in[at + 1] << 8 | (uint32_t)in[at + 2] << 16 |
+                   (uint32_t)in[at + 3] << 24);
+}
+
+/* `count` faces are in the in buffer: six i32 each, little endian, as qj_face. Opening an image forgets them. */
+uint32_t EXPORT(x_prove_faces)(uint32_t count) {
+  static qj_face given[QJ_MAX_FACES];
+  uint32_t i;
+  if (count > QJ_MAX_FACES) {
+    return 0;
+  }
+  for (i = 0; i < count; i++) {
+    given[i].one = in_i32(24 * i);
+    given[i].other = in_i32(24 * i + 4);
+    given[i].a = in_i32(24 * i + 8);
+    given[i].b = in_i32(24 * i + 12);
+    given[i].limit = in_i32(24 * i + 16);
+    given[i].inner = in_i32(24 * i + 20);
+  }
+  return qj_prove_faces(&now.player, &proof, given, (uint8_t)count);
+}
 
 /* Into `proof`; `early` is the prover's stop_early. */
 uint32_t EXPORT(x_prove_leave)(uint32_t left, uint32_t entered, uint32_t fade, uint32_t delay, uint32_t enter,

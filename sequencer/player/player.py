@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.player.machine import Machine
-from sequencer.player.rows import IMAGE_ROOM, MAX_TRACKS, ROW, ROWS, WIRE, WORST
+from sequencer.player.rows import IMAGE_ROOM, MAX_FACES, MAX_TRACKS, ROW, ROWS, WIRE, WORST
 from sequencer.tables.worst import Worst
 
 #: Any board's image is played.
@@ -132,7 +132,7 @@ class Player:
             machine = WasmMachine
         self._machine = machine()
         self._board = board
-        self._tracks = self._lamps = 0
+        self._tracks = self._lamps = self._faces = 0
         self._load(image)
 
     def _load(self, image: bytes | None) -> None:
@@ -145,6 +145,7 @@ class Player:
         playing = fault == Fault.OK
         self._tracks = self.image[14] if playing else 0
         self._lamps = self.image[15] if playing else 0
+        self._faces = 0
         return Fault(fault)
 
     # ---- playing -----------------------------------------------------------------------------
@@ -265,6 +266,26 @@ class Player:
 
     # ---- proofs ------------------------------------------------------------------------------
 
+    def watch_faces(self, faces: Sequence[Sequence[int]]) -> None:
+        """Sides of polygons to be watched by every proof from now on, until an image is opened.
+
+        Each is (track, other track, a, b, limit, inner): a * c1 + b * c2 of control points played together;
+        answers then go on after the tracks with one :class:`Worst` a face, the extremes of that sum. With
+        ``stop_early`` a proof ends beyond ``inner`` or, settling, which starts within it, beyond ``limit``.
+
+        Raises:
+            ValueError: tracks that don't share knots, numbers too large for the core, or no image open.
+        """
+        self._faces = 0
+        flat = [number for face in faces for number in face]
+        fits = len(faces) <= MAX_FACES and all(len(face) == 6 for face in faces)
+        if fits and all(-(2**31) <= number < 2**31 for number in flat):
+            self._machine.write(self._machine.call("x_in"), np.array(flat, dtype="<i4").tobytes())
+            if self._machine.call("x_prove_faces", len(faces)):
+                self._faces = len(faces)
+                return
+        raise ValueError("the core cannot watch these faces")
+
     def prove_leaving(
         self,
         loop: int,
@@ -276,6 +297,8 @@ class Player:
         stop_early: bool = False,
     ) -> Sequence[Worst]:
         """Worst control points and differences of each track, leaving ``loop`` at every common knot.
+
+        After the tracks come the faces of :meth:`watch_faces`.
 
         ``scene`` 255 is rest; ``fade_in_frames`` is the entered loop's own fade (None: the image's).
         The values need not be those of the image, which must have been opened. With ``stop_early`` the
@@ -312,8 +335,9 @@ class Player:
     def _proof(self, name: str, *numbers: int) -> list[Worst]:
         if any(not 0 <= number <= 0xFFFF for number in numbers) or not self._machine.call(name, *numbers):
             raise ValueError(f"the core cannot prove {name[2:]}{numbers}")
-        data = self._machine.read(self._machine.call("x_proof"), MAX_TRACKS * WORST.itemsize)
-        table = np.frombuffer(data, dtype=WORST)[: self._tracks]
+        count = MAX_TRACKS + self._faces
+        data = self._machine.read(self._machine.call("x_proof"), count * WORST.itemsize)
+        table = np.delete(np.frombuffer(data, dtype=WORST), slice(self._tracks, MAX_TRACKS))
         return [
             Worst(low=int(w["low"]), high=int(w["high"]), d1=int(w["d1"]), d2=int(w["d2"]), d3=int(w["d3"]))
             for w in table

@@ -1,19 +1,30 @@
 """The quickest transitions that are proven: every moment of every loop into every scene, stops and settling.
 
 The compiled player plays each candidate on every track, from every moment at which it can begin, and tells
-the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds.
-Nothing here knows how a fade is made.
+the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds and every
+pair of control points its polygon. Nothing here knows how a fade is made.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Protocol
 
 from sequencer.errors import Fault, PlanError
 from sequencer.motion.certificate import merge
-from sequencer.motion.model import Certificate, PositionQuantity, Quantity, TrackCertificate, TrackSpec
+from sequencer.motion.model import (
+    Certificate,
+    PairCertificate,
+    PairCertificates,
+    PairFace,
+    PairSpec,
+    PositionQuantity,
+    Quantity,
+    TrackCertificate,
+    TrackSpec,
+)
+from sequencer.motion.polygon import merge_pairs
 from sequencer.tables.model import COMMON_FRAMES, NONE, SceneRecord, Transition
 from sequencer.tables.worst import Worst, joined
 
@@ -25,7 +36,7 @@ CLEAR_FRAMES = 2 * COMMON_FRAMES
 #: Labels of the proofs that belong to no single scene.
 SETTLE, STOP = "settle", "stop"
 
-#: The worst of every track, in the image's order.
+#: The worst of every track in the image's order, then of every watched face.
 Answer = Sequence[Worst]
 #: Asks for one transition: its frames, and whether the first value beyond a bound is enough to know.
 Ask = Callable[[int, bool], Answer]
@@ -34,8 +45,12 @@ Ask = Callable[[int, bool], Answer]
 class Prover(Protocol):
     """The compiled player with an open image, asked for the worst of every track (in the image's order).
 
-    With ``stop_early`` it may stop at the first value beyond a track's bounds, and tells the worst so far.
+    After the tracks come the faces that it watches. With ``stop_early`` it may stop at the first value
+    beyond a track's bounds or a face, and tells the worst so far.
     """
+
+    def watch_faces(self, faces: Sequence[Sequence[int]]) -> None:
+        """Also watch these from now on: (track, other track, a, b, limit, inner) of each."""
 
     def prove_leaving(
         self,
@@ -69,6 +84,26 @@ class Proof:
 
 
 @dataclass(frozen=True)
+class PairProof:
+    """What one kind of transition adds to a pair's certificate."""
+
+    label: str
+    certificate: PairCertificate
+
+
+@dataclass(frozen=True)
+class _WatchedFace:
+    """One face of a pair as the prover knows it."""
+
+    pair: PairSpec
+    face: PairFace
+
+    def keeps(self, worst: Worst, label: str) -> bool:
+        """A profile from where a stop has ended may be rounded beyond ``inner``, nothing else may."""
+        return worst.high <= (self.face.limit if label == SETTLE else self.face.inner)
+
+
+@dataclass(frozen=True)
 class TransitionTable:
     """The chosen transitions and their proofs.
 
@@ -80,6 +115,7 @@ class TransitionTable:
     fade_in: Mapping[str, int]
     rows: Mapping[str, Mapping[str | None, Transition]]
     proofs: tuple[Proof, ...]
+    pair_proofs: tuple[PairProof, ...] = ()
 
     @property
     def longest(self) -> tuple[str, str, int]:
@@ -99,7 +135,10 @@ class TransitionTable:
 
 
 def choose_transitions(
-    prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[SceneRecord]
+    prover: Prover,
+    specs: Mapping[str, TrackSpec],
+    scenes: Sequence[SceneRecord],
+    pairs: Mapping[str, PairSpec] | None = None,
 ) -> TransitionTable:
     """The smallest settle, stop and fade-in times and (delay, fade) pairs that are proven.
 
@@ -110,14 +149,15 @@ def choose_transitions(
         prover: a player that has opened an image of these tracks and scenes; the times in it don't matter.
         specs: every track, in the image's order.
         scenes: every scene, at least one, in the image's order.
+        pairs: polygons that control points of two tracks keep in every transition too.
 
     Returns:
-        The table; its ``proofs`` hold the worst value of each track in each kind of transition.
+        The table; its proofs hold the worst value of each track, and face, in each kind of transition.
 
     Raises:
         PlanError: nothing within 6 s keeps the limits; names track, quantity, value and limit.
     """
-    search = _Search(prover, specs, scenes)
+    search = _Search(prover, specs, scenes, pairs or {})
     settle = search.settle()
     stop = search.stop()
     loops = [scene.name for scene in scenes if scene.loop]
@@ -126,27 +166,66 @@ def choose_transitions(
         loop: {scene: search.leave(loop, scene, fade_in) for scene in (*search.numbers, None)}
         for loop in loops
     }
-    return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs))
+    return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs), tuple(search.pair_proofs))
 
 
 class _Search:
     """Candidates, each proven for all tracks at once; remembers the proofs of those it took."""
 
-    def __init__(self, prover: Prover, specs: Mapping[str, TrackSpec], scenes: Sequence[SceneRecord]) -> None:
+    def __init__(
+        self,
+        prover: Prover,
+        specs: Mapping[str, TrackSpec],
+        scenes: Sequence[SceneRecord],
+        pairs: Mapping[str, PairSpec],
+    ) -> None:
         self.prover = prover
         self.specs = specs
         self.scenes = scenes
         self.numbers = {scene.name: number for number, scene in enumerate(scenes)}
         self.alone: dict[str, int] = {}
         self.proofs: list[Proof] = []
+        self.pair_proofs: list[PairProof] = []
+        self.pairs = pairs
+        self.watched = tuple(_WatchedFace(pair, face) for pair in pairs.values() for face in pair.faces)
+        if self.watched:
+            order = list(specs)
+            prover.watch_faces(
+                [
+                    (
+                        *(order.index(track) for track in item.pair.tracks),
+                        *astuple(item.face),
+                        item.face.inner,
+                    )
+                    for item in self.watched
+                ]
+            )
 
-    def keeps(self, answer: Answer) -> bool:
-        """Whether every track stays within its bounds."""
-        return all(worst.within(spec) for worst, spec in zip(answer, self.specs.values(), strict=True))
+    def faces(self, answer: Answer) -> Iterator[tuple[_WatchedFace, Worst]]:
+        """Every watched face with the answer about it."""
+        return zip(self.watched, answer[len(self.specs) :], strict=True)
+
+    def keeps(self, answer: Answer, label: str) -> bool:
+        """Whether every track stays within its bounds, and every pair in its polygon."""
+        within = all(worst.within(spec) for worst, spec in zip(answer, self.specs.values(), strict=False))
+        return within and all(item.keeps(worst, label) for item, worst in self.faces(answer))
 
     def take(self, label: str, answer: Answer) -> None:
         """Keep the proof of a chosen transition."""
-        self.proofs += [Proof(label, track, worst) for track, worst in zip(self.specs, answer, strict=True)]
+        self.proofs += [Proof(label, track, worst) for track, worst in zip(self.specs, answer, strict=False)]
+        for pair in self.pairs.values():
+            found = [worst for item, worst in self.faces(answer) if item.pair is pair]
+            faces = zip(pair.faces, found, strict=True)
+            quantities = tuple(Quantity(worst.high, face.limit, label) for face, worst in faces)
+            self.pair_proofs.append(PairProof(label, PairCertificate(pair, quantities)))
+
+    def refusal(self, label: str, refused: Answer | None, remedy: str) -> PlanError:
+        """Why nothing is proven, in words."""
+        if refused is not None:
+            for item, worst in self.faces(refused):
+                if not item.keeps(worst, label):
+                    return _leaves_polygon(label, item.pair, remedy)
+        return _no_transition(label, self.specs, refused, remedy)
 
     def shortest(self, label: str, ask: Ask, remedy: str) -> int:
         """The shortest proven time of those that double, then halved down to its neighbour.
@@ -154,13 +233,13 @@ class _Search:
         When no doubled time is proven, every other one is tried before giving up.
         """
         refused, proven = 0, COMMON_FRAMES
-        while not self.keeps(ask(proven, True)):
+        while not self.keeps(ask(proven, True), label):
             if proven == LONGEST_FRAMES:
                 return self.first(label, ask, remedy)
             refused, proven = proven, min(2 * proven, LONGEST_FRAMES)
         while proven - refused > COMMON_FRAMES:
             middle = (refused + proven) // (2 * COMMON_FRAMES) * COMMON_FRAMES
-            if self.keeps(ask(middle, True)):
+            if self.keeps(ask(middle, True), label):
                 proven = middle
             else:
                 refused = middle
@@ -169,9 +248,9 @@ class _Search:
     def first(self, label: str, ask: Ask, remedy: str) -> int:
         """The first proven time of all."""
         for frames in range(COMMON_FRAMES, LONGEST_FRAMES, COMMON_FRAMES):
-            if self.keeps(ask(frames, True)):
+            if self.keeps(ask(frames, True), label):
                 return frames
-        raise _no_transition(label, self.specs, ask(LONGEST_FRAMES, False), remedy)
+        raise self.refusal(label, ask(LONGEST_FRAMES, False), remedy)
 
     def settle(self) -> int:
         """Frames of the rest-to-rest profile."""
@@ -192,7 +271,7 @@ class _Search:
             answers = []
             for number in tuple(order):
                 answers.append(self.prover.prove_stopping(number, frames, stop_early=early))
-                if early and not self.keeps(answers[-1]):
+                if early and not self.keeps(answers[-1], STOP):
                     order.remove(number)
                     order.insert(0, number)  # the scene that refuses one time likely refuses the next
                     break
@@ -226,11 +305,11 @@ class _Search:
         label = f"{loop}->{scene or 'rest'}"
         last: Transition | None = None
         for last in self.candidates(loop, scene):
-            if self.keeps(ask(last, True)):
+            if self.keeps(ask(last, True), label):
                 self.take(label, ask(last, False))
                 return last
         refused = None if last is None else ask(last, False)
-        raise _no_transition(label, self.specs, refused, f"make {loop} calmer: smaller or slower moves")
+        raise self.refusal(label, refused, f"make {loop} calmer: smaller or slower moves")
 
     def candidates(self, loop: str, scene: str | None) -> Iterator[Transition]:
         """Every (delay, fade) in order of preference. Rest needs no delay; a scene must outlast the fade."""
@@ -259,7 +338,7 @@ def _no_transition(
         return PlanError(Fault(f"no transition {label} is possible", remedy=remedy))
     track, found = next(
         (track, found)
-        for (track, spec), found in zip(specs.items(), refused, strict=True)
+        for (track, spec), found in zip(specs.items(), refused, strict=False)
         if not found.within(spec)
     )
     spec = specs[track]
@@ -281,6 +360,28 @@ def _no_transition(
             remedy=remedy,
         )
     )
+
+
+def _leaves_polygon(label: str, pair: PairSpec, remedy: str) -> PlanError:
+    return PlanError(
+        Fault(
+            f"no transition {label} keeps {pair.name} inside what its linkage can be sent to",
+            quantity=f"pose of {pair.name}",
+            value="outside",
+            limit="inside the reachable polygon",
+            remedy=remedy,
+        )
+    )
+
+
+def pairs_with_transitions(certificates: PairCertificates, table: TransitionTable) -> PairCertificates:
+    """The pairs' certificates of the scenes, worsened where a transition comes nearer to a face."""
+    merged = dict(certificates)
+    for proof in table.pair_proofs:
+        name = proof.certificate.spec.name
+        have = merged.get(name)
+        merged[name] = proof.certificate if have is None else merge_pairs([have, proof.certificate])
+    return merged
 
 
 def with_transitions(

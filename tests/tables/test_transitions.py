@@ -68,6 +68,9 @@ class Odd:
     def answer(self, frames: int) -> list[Worst]:
         return [Worst(0, 0, 0, 0, 0 if frames in self.good else 999)]
 
+    def watch_faces(self, faces: object) -> None:
+        raise AssertionError("there is no pair")
+
     def prove_leaving(
         self, loop: int, scene: int, fade_frames: int, delay_frames: int, fade_in_frames: int | None = None,
         *, stop_early: bool = False,
