@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from sequencer.figure import wiring
 from sequencer.figure.facts import Facts, toward
 from sequencer.figure.model import DirectDrive, Figure
-from sequencer.figure.pins import pin_name
 from sequencer.figure.reach import fitting_range
-from sequencer.figure.tracks import track_maps
 
 
 def limits_lines(known: Facts) -> Iterator[str]:
@@ -45,35 +44,10 @@ def direction_lines(figure: Figure) -> Iterator[str]:
 
 def wiring_lines(figure: Figure) -> Iterator[str]:
     """A row per pin, in the order of the pins."""
-    rows: list[tuple[int, str, str]] = []
-    tracks = {track.servo: track for track in track_maps(figure).values()}
-    for servo in figure.servos.values():
-        track = tracks.get(servo.name)
-        play = f", pulses {track.low_us:.0f} to {track.high_us:.0f} us" if track else ", moves no axis yet"
-        rows.append((servo.pin, f"servo {servo.name}", f"signal{play}; plus and minus from the servo supply"))
-    for lamp in figure.lamps.values():
-        how = "lit when low" if lamp.active_low else "lit when high"
-        rows.append(
-            (lamp.pin, f"lamp {lamp.name}", f"{1000 * lamp.current_a:.0f} mA, {how}, series resistor")
-        )
-    for switch in figure.switches.values():
-        how = "on when low, pull-up" if switch.active_low else "on when high, pull-down"
-        rows.append(
-            (
-                switch.pin,
-                f"switch {switch.name}",
-                f"{how} resistor 10 kilohm, acts {1000 * switch.lead_s:.0f} ms late",
-            )
-        )
-    for source in figure.inputs.values():
-        how = "to ground when active" if source.active_low else "to 5 V when active"
-        pull = ", pull-up inside" if source.pull_up else ", needs its own pull resistor"
-        rows.append((source.pin, f"input {source.name}", how + pull))
-    rows.sort()
-    width = max((len(what) for _, what, _ in rows), default=0)
-    for pin, what, how in rows:
-        yield f"{pin_name(pin):>4}  {what:<{width}}  {how}"
-    yield " GND  join with the minus of the servo supply"
+    table = wiring.rows(figure)
+    wide = max(len(row.what) for row in table)
+    for row in table:
+        yield f"{row.pin:>4}  {row.what:<{wide}}  {row.does}; {row.connect}"
 
 
 def mass_lines(figure: Figure) -> Iterator[str]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
+from sequencer.figure import electric, heat, openings, wiring
 from sequencer.figure.current import Draw, draw
+from sequencer.figure.drives import first_servo
 from sequencer.figure.limits import cannot_hold, servo_needed_kgcm
 from sequencer.figure.model import AxisPhysics, Figure
 from sequencer.figure.physics import physics, stall_at_axis_n_m
@@ -18,8 +20,6 @@ LOAD_SHARE = 1.0 / 3.0
 HOLDING_SHARE = 0.2
 #: Inside a head above this, servo grease and glue suffer (rule of thumb).
 WARM_C = 50.0
-#: What an Uno's pin gives a lamp without help (datasheet test condition).
-PIN_A = 0.02
 
 
 def all_physics(figure: Figure) -> dict[str, AxisPhysics]:
@@ -35,7 +35,8 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
         *_supply(figure, draw(figure, known)),
         *_heat(figure, known),
         *_ends(figure),
-        *_lamps(figure),
+        *wiring.findings(figure),
+        *openings.findings(figure),
     ]
     order = {"error": 0, "warning": 1, "note": 2}
     return tuple(sorted(found, key=lambda finding: order[finding.severity]))
@@ -100,7 +101,7 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
             rating,
             "A",
             f"the servos draw about {amps.average_a:.1f} A on average, the supply gives {rating:g} A",
-            f"fit a supply of {amps.peak_a:.0f} A or more",
+            f"fit a supply of {amps.supply_a:g} A",
         )
     elif amps.peak_a > rating:
         yield _about(
@@ -111,8 +112,9 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
             rating,
             "A",
             f"all servos stalled at once draw {amps.peak_a:.1f} A, the supply gives {rating:g} A",
-            f"fit a supply of {math.ceil(amps.peak_a)} A, or let fewer servos start together",
+            f"fit a supply of {amps.supply_a:g} A, or let fewer servos start together",
         )
+    yield from _line(figure, amps)
     for servo in figure.servos.values():
         if figure.supply.voltage_v > 1.1 * servo.at_v:
             yield _about(
@@ -128,19 +130,91 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
             )
 
 
+def _line(figure: Figure, amps: Draw) -> Iterator[Finding]:
+    """The fuse and the wire that the file tells of, against each other, the supply and the servos."""
+    supply = figure.supply
+    fuse = supply.fuse_a
+    better = f"fit a fuse of {amps.fuse_a:g} A" if amps.fuse_a is not None else "choose the supply first"
+    if fuse is not None and fuse > supply.rating_a:
+        yield _about(
+            "supply",
+            "warning",
+            None,
+            fuse,
+            supply.rating_a,
+            "A",
+            f"the fuse of {fuse:g} A never blows: the supply gives no more than {supply.rating_a:g} A",
+            better,
+        )
+    if fuse is not None and fuse < amps.average_a:
+        yield _about(
+            "supply",
+            "warning",
+            None,
+            amps.average_a,
+            fuse,
+            "A",
+            f"the servos draw about {amps.average_a:.1f} A on average, which blows a fuse of {fuse:g} A",
+            better,
+        )
+    if supply.wire_awg is None:
+        return
+    carries = electric.WIRE_A[supply.wire_awg]
+    if fuse is not None and fuse > carries:
+        yield _about(
+            "supply",
+            "warning",
+            None,
+            fuse,
+            carries,
+            "A",
+            f"AWG {supply.wire_awg} carries about {carries:g} A for long (common practice) and burns before "
+            f"the fuse of {fuse:g} A blows",
+            f"use AWG {_wire_that_carries(fuse)}, or a fuse of {carries:g} A or less",
+        )
+    allowed = electric.DROP_SHARE * supply.voltage_v
+    if amps.drop_v is not None and supply.wire_m is not None and amps.drop_v > allowed:
+        nearer = electric.longest_run_m(supply.wire_awg, amps.peak_a, allowed)
+        thicker = f"use wire_awg = {amps.wire_awg}" if amps.wire_awg else "run several wires"
+        yield _about(
+            "supply",
+            "warning",
+            None,
+            amps.drop_v,
+            allowed,
+            "V",
+            f"{supply.wire_m:g} m of AWG {supply.wire_awg} there and back lose {amps.drop_v:.2f} V of "
+            f"{supply.voltage_v:g} V when all servos stall ({amps.peak_a:.1f} A)",
+            f"{thicker}, or bring the supply within {math.floor(nearer * 100) / 100:g} m",
+        )
+
+
+def _wire_that_carries(amps: float) -> str:
+    awg = next((awg for awg, carries in electric.WIRE_A.items() if carries >= amps), None)
+    return "16, several in parallel" if awg is None else str(awg)
+
+
 def _heat(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Finding]:
     for name, axis in figure.axes.items():
         share = facts[name].gravity_torque_n_m / stall_at_axis_n_m(figure, axis)
         if share > HOLDING_SHARE:
+            servo = figure.servos[first_servo(figure, axis)]
+            lasts = heat.time_to_s(figure, servo, min(1.0, share))
+            hot = math.isfinite(lasts)
             yield _about(
                 "heat",
-                "note",
+                "warning" if hot else "note",
                 name,
                 100.0 * share,
                 100.0 * HOLDING_SHARE,
                 "%",
                 f"{name}: holding its worst pose takes {100 * share:.0f} % of the servo's stall torque; "
-                "servos hold 20-50 % for long (rule of thumb)",
+                "servos hold 20-50 % for long (rule of thumb)"
+                + (
+                    f"; held there it reaches {heat.LIMIT_C:g} C in about {lasts:.0f} s (typical)"
+                    if hot
+                    else ""
+                ),
                 "balance it, or let scenes rest elsewhere, and feel the servo after ten minutes",
             )
     if figure.ambient_c > WARM_C:
@@ -168,19 +242,4 @@ def _ends(figure: Figure) -> Iterator[Finding]:
                 None,
                 f"servo `{servo.name}` has no recorded ends: nobody has checked where its mechanism binds",
                 "record them with `quarterjack bench`, horn off first, and write ends_us",
-            )
-
-
-def _lamps(figure: Figure) -> Iterator[Finding]:
-    for lamp in figure.lamps.values():
-        if lamp.current_a > PIN_A:
-            yield _about(
-                "supply",
-                "note",
-                lamp.name,
-                1000.0 * lamp.current_a,
-                1000.0 * PIN_A,
-                "mA",
-                f"lamp `{lamp.name}` takes {1000 * lamp.current_a:.0f} mA, more than a pin should give",
-                "drive it through a transistor",
             )

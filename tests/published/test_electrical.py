@@ -43,7 +43,7 @@ def test_led_resistors(
 
 
 def test_a_resistor_bears_twice_its_heat() -> None:
-    """P = U^2 / R (Ohm, Joule): 3 V over 150 ohm is 60 mW; 9 V at 60 mA is half a watt and needs one of 1 W."""
+    """P = U^2 / R (Ohm, Joule): 3 V over 150 ohm is 60 mW; 9 V at 60 mA is half a watt."""
     assert led_resistor(5.0, 2.0, 0.020).power_w == pytest.approx(0.060, rel=1e-12)
     assert led_resistor(5.0, 2.0, 0.020).rating_w == 0.25
     strong = led_resistor(12.0, 3.0, 0.060)
@@ -53,7 +53,7 @@ def test_a_resistor_bears_twice_its_heat() -> None:
 
 @given(st.floats(0.01, 9e6), st.sampled_from(["E12", "E24"]))
 def test_the_next_value_up_is_near(ohm: float, series: electric.Series) -> None:
-    """Neighbours of E12 differ by at most 25 %, of E24 by at most 15.4 % (13 to 15... 10 to 12, 13 to 15)."""
+    """Neighbours of E12 differ by at most 25 %, of E24 by less."""
     values = electric.E12 if series == "E12" else electric.E24
     widest = max(b / a for a, b in zip(values, (*values[1:], 10 * values[0]), strict=True))
     chosen = standard_resistor(ohm, series)
@@ -105,7 +105,9 @@ def _pins(current_ma: float, pins: tuple[int, ...], sinks: bool = False) -> list
     return [PinLoad(f"p{pin}", pin, current_ma / 1000.0, sinks) for pin in pins]
 
 
-@pytest.mark.parametrize(("current_ma", "said"), [(20.0, []), (20.1, [False]), (40.0, [False]), (40.1, [True])])
+@pytest.mark.parametrize(
+    ("current_ma", "said"), [(20.0, []), (20.1, [False]), (40.0, [False]), (40.1, [True])]
+)
 def test_a_pin_at_its_limits(current_ma: float, said: list[bool]) -> None:
     assert [over.breaks for over in overloads(_pins(current_ma, (5,)))] == said
 
