@@ -9,6 +9,7 @@ from sequencer.figure.chain import Chain as Chain
 from sequencer.figure.chain import below as below
 from sequencer.figure.chain import body as body
 from sequencer.figure.chain import carried as carried
+from sequencer.figure.chain import rotations as rotations
 from sequencer.figure.gearing import gearing
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import Axis, AxisPhysics, DirectDrive, Figure
