@@ -17,7 +17,7 @@ def command(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Say what the figure can carry, how fast, on which supply, and what to change first."""
-    report(show, detail, as_json, () if as_json else _of_the_scenes(show))
+    report(show, detail, as_json, _of_the_scenes(show) if detail and not as_json else ())
 
 
 def _of_the_scenes(show: Path) -> tuple[str, ...]:

@@ -116,3 +116,11 @@ def winding_c(
         now = aim + (now - aim) * kept
         out[index] = now
     return out
+
+
+def rounded_s(time_s: float) -> str:
+    """A time that is typical only, in words that promise no more: ``25 s``, ``4 min``."""
+    if time_s < 120.0:
+        step = 1.0 if time_s < 10.0 else 5.0
+        return f"{step * max(1, round(time_s / step)):.0f} s"
+    return f"{time_s / 60.0:.0f} min"
