@@ -33,17 +33,19 @@ if TYPE_CHECKING:
 
     from sequencer.check.loads import SceneLoads
     from sequencer.check.played import PlayedScene
-    from sequencer.check.report import CheckReport
+    from sequencer.check.report import CheckReport, MovedAxes
     from sequencer.event.policy import Policy
+    from sequencer.figure.linkage import Linkage
     from sequencer.figure.model import Figure, Limits
     from sequencer.firmware.boards import Player as PrebuiltPlayer
-    from sequencer.motion.model import Certificate, TrackPlan, TrackSpec
+    from sequencer.motion.model import Certificate, PairCertificates, TrackPlan, TrackSpec
+    from sequencer.motion.tracks import FigureTracks
     from sequencer.player.player import Player
     from sequencer.tables.model import ShowImage
     from sequencer.tables.transitions import TransitionTable
     from sequencer.timeline.model import Shortfall, Timeline
     from sequencer.timeline.scene import Scene
-    from sequencer.view.model import SceneView
+    from sequencer.view.model import LinkTable, SceneView
 
 #: Told as (what is being done, share done 0..1).
 Tell = Callable[[str, float], None]
@@ -65,24 +67,36 @@ class Show:
 
 @dataclass(frozen=True)
 class PlannedShow:
-    """A show with its motion: limits by axis, tracks by name, timelines and plans by scene."""
+    """A show with its motion: limits by axis, tracks by name, timelines and plans by scene.
+
+    ``limits`` are what one axis alone can be asked for.
+    """
 
     show: Show
     limits: Mapping[str, Limits]
-    specs: Mapping[str, TrackSpec]
+    tracks: FigureTracks
     timelines: Mapping[str, Timeline]
     plans: Mapping[str, Mapping[str, TrackPlan]]
+
+    @property
+    def specs(self) -> Mapping[str, TrackSpec]:
+        """Tracks by name, in the image's order."""
+        return self.tracks.specs
 
 
 @dataclass(frozen=True)
 class BuiltShow:
-    """A show as the board will carry it. ``late`` holds switches that cannot act on time."""
+    """A show as the board will carry it. ``late`` holds switches that cannot act on time.
+
+    ``pairs`` certifies the poses of the pairs, ``certificate`` every track.
+    """
 
     planned: PlannedShow
     table: TransitionTable
     contents: ShowImage
     image: bytes
     certificate: Certificate
+    pairs: PairCertificates
     late: tuple[tuple[str, Shortfall], ...]
 
     @property
@@ -232,9 +246,8 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
         FindingsError: an axis that cannot be moved, a motion that cannot be certified; all of them at once.
     """
     from sequencer.figure.limits import limits
-    from sequencer.figure.tracks import track_maps
     from sequencer.motion.scene import plan_scene
-    from sequencer.motion.spec import track_spec
+    from sequencer.motion.tracks import figure_tracks
     from sequencer.timeline.build import build_timeline
 
     figure = show.figure
@@ -251,15 +264,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
         except QuarterjackError as error:
             collect(error)
     _raise(faults)
-    specs = {
-        name: track_spec(
-            track,
-            by_axis[track.axis],
-            clock_error=figure.board.clock_error,
-            knot_frames=figure.axes[track.axis].knot_frames,
-        )
-        for name, track in track_maps(figure).items()
-    }
+    tracks = figure_tracks(figure)
     timelines: dict[str, Timeline] = {}
     for name in names:
         try:
@@ -271,12 +276,14 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
     for done, name in enumerate(names):
         tell(f"planning {name}", done / len(names))
         try:
-            plans[name] = plan_scene(timelines[name], specs)
+            plans[name] = plan_scene(
+                timelines[name], tracks.specs, linkages=tracks.behind, pairs=tracks.pairs
+            )
         except QuarterjackError as error:
             collect(error)
     _raise(faults)
     tell("planned", 1.0)
-    return PlannedShow(show, by_axis, specs, timelines, plans)
+    return PlannedShow(show, by_axis, tracks, timelines, plans)
 
 
 def _raise(errors: Sequence[QuarterjackError]) -> None:
@@ -294,9 +301,14 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         ImageError: the player refuses the image; the installation is broken.
     """
     from sequencer.motion.certificate import certify, merge
+    from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
     from sequencer.tables.image import build_image
-    from sequencer.tables.transitions import choose_transitions, with_transitions
+    from sequencer.tables.transitions import (
+        choose_transitions,
+        pairs_with_transitions,
+        with_transitions,
+    )
 
     tell("transitions", 0.0)
     provisional, late = assemble(
@@ -306,7 +318,8 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         planned.timelines,
         planned.show.policy.only(planned.timelines),
     )
-    table = choose_transitions(_opened(build_image(provisional)), planned.specs, provisional.scenes)
+    pairs = planned.tracks.pairs
+    table = choose_transitions(_opened(build_image(provisional)), planned.specs, provisional.scenes, pairs)
     scenes = {
         track: merge(
             certify(plans[track].spec, plans[track].points, scene=scene, loop=plans[track].loop)
@@ -314,12 +327,25 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         )
         for track in planned.specs
     }
+    poses = {
+        name: merge_pairs(
+            certify_pair(
+                pair,
+                [planned.specs[track] for track in pair.tracks],
+                [plans[track].points for track in pair.tracks],
+                scene=scene,
+                loop=planned.timelines[scene].loop,
+            )
+            for scene, plans in planned.plans.items()
+        )
+        for name, pair in pairs.items()
+    }
     certificate = with_transitions(scenes, planned.specs, table)
     contents = with_table(provisional, table)
     image = build_image(contents)
     _opened(image)
     tell("image built", 1.0)
-    return BuiltShow(planned, table, contents, image, certificate, late)
+    return BuiltShow(planned, table, contents, image, certificate, pairs_with_transitions(poses, table), late)
 
 
 def _opened(image: bytes) -> Player:
@@ -375,23 +401,18 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
     from sequencer.figure.dynamics import Dynamics
-    from sequencer.figure.tracks import track_maps
     from sequencer.firmware.join import room
 
     planned, contents = built.planned, built.contents
     tell("playing", 0.0)
     played = play_scenes(contents, built.image)
-    ratios = {
-        track.axis: abs(track.us_per_rad / built.figure.servos[track.servo].us_per_rad)
-        for track in track_maps(built.figure).values()
-    }
+    moved = _moved_axes(planned)
     scenes = {
         name: scene_report(
             contents,
             played[name],
             planned.specs,
-            planned.limits,
-            ratios,
+            moved,
             {axis: wish.asked_rad for axis, wish in timeline.axes.items()},
         )
         for name, timeline in planned.timelines.items()
@@ -427,6 +448,33 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     return CheckedShow(built, played, report, loads)
 
 
+def _moved_axes(planned: PlannedShow) -> list[MovedAxes]:
+    """Which tracks move which axes, for the report."""
+    from sequencer.check.report import AxisFacts, MovedAxes
+    from sequencer.figure.drives import track_of
+    from sequencer.figure.limits import outer_limits
+    from sequencer.figure.linkage import linkages
+    from sequencer.figure.model import DirectDrive
+
+    figure, found = planned.show.figure, []
+    for link in linkages(figure):
+        drive = figure.axes[link.axes[0]].drive
+        tracks = tuple(track_of(figure, servo) for servo in link.servos)
+        found.append(
+            MovedAxes(
+                tracks=tracks,
+                axes={
+                    axis: AxisFacts(figure.axes[axis].home_rad, outer_limits(figure, axis))
+                    for axis in link.axes
+                },
+                track_limits=tuple(planned.tracks.limits[track] for track in tracks),
+                ratio=drive.ratio if isinstance(drive, DirectDrive) else 1.0,
+                linkage=None if isinstance(drive, DirectDrive) else link,
+            )
+        )
+    return found
+
+
 def checked_for_board(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     """:func:`check_built`, refusing a show that would break or hurt.
 
@@ -454,7 +502,8 @@ def scene_views(checked: CheckedShow) -> list[SceneView]:
     """Every scene as curves for a picture or the page."""
     import numpy as np
 
-    from sequencer.motion.peak import on_grid
+    from sequencer.figure.linkage import linkage_of
+    from sequencer.motion.tracks import is_direct
     from sequencer.view.model import AxisCurve, LampCurve, SceneView, SwitchCurve, TrackLink
 
     built, planned = checked.built, checked.built.planned
@@ -467,20 +516,21 @@ def scene_views(checked: CheckedShow) -> list[SceneView]:
             float(np.radians(spec.value_per_rad * spec.lsb_us)),
         )
         for spec in planned.specs.values()
+        if spec.group is None and is_direct(built.figure, linkage_of(built.figure, spec.axis))
     )
+    tables = tuple(_link_table(planned, link) for link in planned.tracks.behind)
     views = []
     for name, scene in checked.report.scenes.items():
         played = checked.played[name]
         curves = []
-        for spec in planned.specs.values():
-            axis = built.figure.axes[spec.axis]
-            moved = np.degrees(on_grid(spec, played.points[spec.name], played.loop))
-            wish = planned.timelines[name].axes.get(spec.axis)
+        for axis in built.figure.axes.values():
+            report = scene.axes[axis.name]
+            moved = np.degrees(report.played_rad)
+            wish = planned.timelines[name].axes.get(axis.name)
             asked = (
                 np.full_like(moved, np.degrees(axis.home_rad)) if wish is None else np.degrees(wish.asked_rad)
             )
             low, high = np.degrees(axis.range_rad)
-            report = scene.axes[spec.axis]
             curves.append(
                 AxisCurve(
                     *(axis.name, axis.words, asked, moved, float(low), float(high)),
@@ -505,9 +555,44 @@ def scene_views(checked: CheckedShow) -> list[SceneView]:
                 findings=tuple(item for item in checked.report.findings if item.scene == name),
                 frame_s=frame_s,
                 tracks=links,
+                tables=tables,
             )
         )
     return views
+
+
+#: Pulses a side of the page's table of a linkage; bilinear between them errs by about 0.01 degree.
+_TABLE_POINTS = 33
+
+
+def _link_table(planned: PlannedShow, link: Linkage) -> LinkTable:
+    """What the page needs to read the pulses of a linkage as angles."""
+    import numpy as np
+
+    from sequencer.view.model import LinkTable
+
+    figure = planned.show.figure
+    specs = [next(spec for spec in planned.specs.values() if spec.servo == servo) for servo in link.servos]
+    low = np.array([spec.low for spec in specs])
+    high = np.array([spec.high for spec in specs])
+    steps = np.linspace(low, high, _TABLE_POINTS)
+    values = np.stack(np.meshgrid(*steps.T, indexing="ij"), axis=-1).reshape(-1, len(specs))
+    servo_rad = (values - [spec.value_zero for spec in specs]) / [spec.value_per_rad for spec in specs]
+    home = np.array([figure.axes[axis].home_rad for axis in link.axes])
+    angles = link.axis_rad(servo_rad, np.broadcast_to(home, servo_rad.shape))
+    # Corners of the box that the linkage cannot reach are never played.
+    angles = np.where(np.isfinite(angles), angles, home)
+    lsb_us, origin_us = (
+        np.array([spec.lsb_us for spec in specs]),
+        np.array([spec.origin_us for spec in specs]),
+    )
+    return LinkTable(
+        tracks=tuple(spec.name for spec in specs),
+        axes=link.axes,
+        low_us=tuple((origin_us + low * lsb_us).tolist()),
+        high_us=tuple((origin_us + high * lsb_us).tolist()),
+        angle_deg=np.degrees(angles.T).reshape(len(link.axes), *(_TABLE_POINTS,) * len(specs)),
+    )
 
 
 def _on_spans(on: NDArray[np.bool_], frame_s: float) -> tuple[tuple[float, float], ...]:

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sequencer.check.axes import linked_motion
 from sequencer.check.played import PlayedScene
 from sequencer.check.work import SceneWork
+from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
 from sequencer.firmware.join import Room
 from sequencer.motion.model import TrackSpec
-from sequencer.motion.peak import Peak, errors, peak
+from sequencer.motion.peak import Peak, on_grid, peak
 from sequencer.tables.model import ShowImage
 
 #: The three quantities of a motion with the names they have in ``--json``.
@@ -28,18 +30,55 @@ QUANTITIES = (
 
 
 @dataclass(frozen=True)
+class AxisFacts:
+    """What the report needs of an axis: home and the bound that it never exceeds."""
+
+    home_rad: float
+    limit: Limits
+
+
+@dataclass(frozen=True)
+class MovedAxes:
+    """Tracks and the axes that they move together, both in their linkage's order.
+
+    ``linkage`` is None for a direct drive, whose track's angle is the axis's and the servo's ``ratio``
+    times as much; behind a linkage a track's angle is the servo's, and ``ratio`` is 1.
+    """
+
+    tracks: tuple[str, ...]
+    axes: Mapping[str, AxisFacts]
+    track_limits: tuple[Limits, ...]
+    ratio: float
+    linkage: Linkage | None
+
+
+class Reached(Protocol):
+    """The largest absolute derivatives of a curve."""
+
+    @property
+    def velocity_rad_s(self) -> float: ...  # noqa: D102 - the name says it
+    @property
+    def acceleration_rad_s2(self) -> float: ...  # noqa: D102
+    @property
+    def jerk_rad_s3(self) -> float: ...  # noqa: D102
+
+
+@dataclass(frozen=True)
 class AxisReport:
-    """One axis in one scene, SI units; the errors are against the wish as authored."""
+    """One axis in one scene, SI units; the errors are against the wish as authored.
+
+    ``limit`` is what the axis never exceeds while its servos keep theirs. ``played_rad`` is its angle on
+    the 1 ms grid, both ends included.
+    """
 
     axis: str
-    servo: str
-    servo_ratio: float
     bytes_per_s: float
-    peak: Peak
+    peak: Reached
     limit: Limits
     rms_error_rad: float
     max_error_rad: float
     knot_s: float
+    played_rad: NDArray[np.float64]
 
     def shares(self) -> dict[str, float]:
         """Each quantity's peak as a share of its limit."""
@@ -51,6 +90,17 @@ class AxisReport:
 
 
 @dataclass(frozen=True)
+class ServoReport:
+    """One servo's track in one scene; its ratio turns radians of the track into those of the servo."""
+
+    servo: str
+    track: str
+    ratio: float
+    peak: Peak
+    limit: Limits
+
+
+@dataclass(frozen=True)
 class SceneReport:
     """One scene: ``other_bytes_per_s`` holds lamps and switches by (name, kind), ``work`` the loads."""
 
@@ -59,6 +109,7 @@ class SceneReport:
     loop: bool
     table_bytes: int
     axes: Mapping[str, AxisReport]
+    servos: Mapping[str, ServoReport]
     other_bytes_per_s: Mapping[tuple[str, str], float]
     work: SceneWork | None = None
 
@@ -95,36 +146,55 @@ def scene_report(
     show: ShowImage,
     played: PlayedScene,
     specs: Mapping[str, TrackSpec],
-    limits: Mapping[str, Limits],
-    ratios: Mapping[str, float],
+    linkages: Sequence[MovedAxes],
     asked_rad: Mapping[str, NDArray[np.float64]],
 ) -> SceneReport:
     """Measure one scene as the player played it.
 
-    ``ratios`` maps an axis to its drive's ratio, ``asked_rad`` to its wish as authored on the 1 ms
-    grid; an axis that the scene does not mention is wished to stay at home.
+    ``linkages`` say which tracks move which axes; ``asked_rad`` maps an axis to its wish as authored on the
+    1 ms grid; an axis that the scene does not mention is wished to stay at home.
     """
     record = show.scenes[show.number(played.scene)]
     duration_s = record.frames * show.frame_us * 1e-6
-    axes = {}
-    for index, (name, spec) in enumerate(specs.items()):
-        points = played.points[name]
-        rest_rad = (spec.rest - spec.value_zero) / spec.value_per_rad
-        asked = asked_rad.get(spec.axis)
-        if asked is None:
-            asked = np.full(round(duration_s * 1000) + 1, rest_rad)
-        rms, worst = errors(spec, points, played.loop, asked)
-        axes[spec.axis] = AxisReport(
-            axis=spec.axis,
-            servo=spec.servo,
-            servo_ratio=ratios[spec.axis],
-            bytes_per_s=len(record.tracks[index] or b"") / duration_s,
-            peak=peak(spec, points, played.loop),
-            limit=limits[spec.axis],
-            rms_error_rad=rms,
-            max_error_rad=worst,
-            knot_s=spec.knot_s,
-        )
+    streams = dict(zip(specs, record.tracks, strict=True))
+    axes: dict[str, AxisReport] = {}
+    servos: dict[str, ServoReport] = {}
+    for moved in linkages:
+        tracks = [specs[name] for name in moved.tracks]
+        peaks = [peak(spec, played.points[spec.name], played.loop) for spec in tracks]
+        for spec, found, limit in zip(tracks, peaks, moved.track_limits, strict=True):
+            servos[spec.servo] = ServoReport(spec.servo, spec.name, moved.ratio, found, limit)
+        reached: Mapping[str, Reached]
+        angles: Mapping[str, NDArray[np.float64]]
+        if moved.linkage is None:
+            (axis,) = moved.axes
+            reached = {axis: peaks[0]}
+            angles = {axis: on_grid(tracks[0], played.points[tracks[0].name], played.loop)}
+        else:
+            motion = linked_motion(
+                moved.linkage,
+                tracks,
+                [played.points[name] for name in moved.tracks],
+                played.loop,
+                [moved.axes[axis].home_rad for axis in moved.linkage.axes],
+            )
+            reached, angles = motion.extremes, motion.angle_rad
+        stored = sum(len(streams[name] or b"") for name in moved.tracks)
+        for name, axis_facts in moved.axes.items():
+            asked = asked_rad.get(name)
+            if asked is None:
+                asked = np.full(round(duration_s * 1000) + 1, axis_facts.home_rad)
+            difference = angles[name] - asked
+            axes[name] = AxisReport(
+                axis=name,
+                bytes_per_s=stored / len(moved.axes) / duration_s,
+                peak=reached[name],
+                limit=axis_facts.limit,
+                rms_error_rad=float(np.sqrt(np.mean(difference * difference))),
+                max_error_rad=float(np.abs(difference).max()),
+                knot_s=tracks[0].knot_s,
+                played_rad=angles[name],
+            )
     names = [
         *((lamp.name, "lamp") for lamp in show.lamps),
         *((switch.name, "switch") for switch in show.switches),
@@ -133,11 +203,11 @@ def scene_report(
         key: len(stream or b"") / duration_s
         for key, stream in zip(names, record.lamps + record.switches, strict=True)
     }
-    return SceneReport(played.scene, duration_s, played.loop, record.table_bytes, axes, others)
+    return SceneReport(played.scene, duration_s, played.loop, record.table_bytes, axes, servos, others)
 
 
 def limit_json(limit: Limits) -> dict[str, float]:
-    """An axis' limits in degrees."""
+    """Limits in degrees."""
     return {
         "velocity_deg_s": math.degrees(limit.velocity_rad_s),
         "acceleration_deg_s2": math.degrees(limit.acceleration_rad_s2),
@@ -145,8 +215,8 @@ def limit_json(limit: Limits) -> dict[str, float]:
     }
 
 
-def peak_json(found: Peak) -> dict[str, float]:
-    """A track's peaks in degrees of its axis."""
+def peak_json(found: Reached) -> dict[str, float]:
+    """Peaks in degrees."""
     return {
         "velocity_deg_s": math.degrees(found.velocity_rad_s),
         "acceleration_deg_s2": math.degrees(found.acceleration_rad_s2),
@@ -175,15 +245,15 @@ def _scene_json(scene: SceneReport) -> dict[str, Any]:
         "table_bytes": scene.table_bytes,
         "channels": channels,
         "servos": {
-            axis.servo: {
-                "peak": _scaled(peak_json(axis.peak), axis.servo_ratio),
-                "limit": _scaled(limit_json(axis.limit), axis.servo_ratio),
+            name: {
+                "peak": _scaled(peak_json(servo.peak), servo.ratio),
+                "limit": _scaled(limit_json(servo.limit), servo.ratio),
             }
-            for axis in scene.axes.values()
+            for name, servo in scene.servos.items()
         },
     }
 
 
 def _scaled(values: dict[str, float], ratio: float) -> dict[str, float]:
-    """Degrees of the axis as degrees of its servo."""
+    """Degrees of the track as degrees of its servo."""
     return {key: value * ratio for key, value in values.items()}

@@ -34,7 +34,7 @@ def pose_weight(jacobian: NDArray[np.float64]) -> NDArray[np.float64]:
         raise PlanError(
             Fault(
                 "the wish goes through a toggle of the linkage",
-                remedy="narrow the range, or lengthen the rod; `quarterjack figure` tells the distance from it",
+                remedy="narrow the range, or lengthen the rod; `quarterjack figure` draws it",
             )
         ) from None
     weight: NDArray[np.float64] = inverse.transpose(0, 2, 1) @ inverse

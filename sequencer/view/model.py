@@ -59,8 +59,26 @@ class TrackLink:
 
 
 @dataclass(frozen=True)
+class LinkTable:
+    """How pulses of one or two tracks read as the angles of as many axes behind a linkage.
+
+    ``angle_deg`` (axes, n) or (axes, n, n) holds angles at n equally spaced pulses from ``low_us`` to
+    ``high_us`` of each track, the first track's along the second dimension; between them it is linear.
+    """
+
+    tracks: tuple[str, ...]
+    axes: tuple[str, ...]
+    low_us: tuple[float, ...]
+    high_us: tuple[float, ...]
+    angle_deg: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class SceneView:
-    """One scene as curves. ``tracks`` may be empty: the page then shows pulses but no angles."""
+    """One scene as curves. ``tracks`` may be empty: the page then shows pulses but no angles.
+
+    ``tables`` read the pulses of tracks that ``tracks`` does not.
+    """
 
     figure: str
     scene: str
@@ -72,3 +90,4 @@ class SceneView:
     findings: tuple[Finding, ...]
     frame_s: float = 0.02
     tracks: tuple[TrackLink, ...] = ()
+    tables: tuple[LinkTable, ...] = ()

@@ -94,6 +94,17 @@ def _scene(view: SceneView) -> dict[str, Any]:
             }
             for track in view.tracks
         ],
+        "tables": [
+            {
+                "tracks": table.tracks,
+                "axes": table.axes,
+                "low_us": table.low_us,
+                "high_us": table.high_us,
+                "count": table.angle_deg.shape[1],
+                "angle_deg": [np.round(angles.ravel(), 3).tolist() for angles in table.angle_deg],
+            }
+            for table in view.tables
+        ],
         "findings": [
             {
                 "number": number,

@@ -36,6 +36,20 @@ function element(parent, kind, className, text) {
   return node;
 }
 
+/* Angle `index` of a linkage at these pulses: linear between the table's points, along one track or two. */
+function between(table, pulses, index) {
+  const last = table.count - 1, angles = table.angle_deg[index];
+  const [[row, down], [column, along] = [0, 0]] = pulses.map((pulse, track) => {
+    const place = ((pulse - table.low_us[track]) / (table.high_us[track] - table.low_us[track])) * last;
+    const from = Math.min(last - 1, Math.max(0, Math.floor(place)));
+    return [from, Math.min(1, Math.max(0, place - from))];
+  });
+  if (pulses.length === 1) return angles[row] + down * (angles[row + 1] - angles[row]);
+  const one = row * table.count + column, next = one + table.count;
+  const above = angles[one] + along * (angles[one + 1] - angles[one]);
+  return above + down * (angles[next] + along * (angles[next + 1] - angles[next]) - above);
+}
+
 class Page {
   constructor(show, start) {
     this.show = show;
@@ -203,6 +217,10 @@ class Page {
       for (const track of scene.tracks) {
         const index = this.names.tracks.indexOf(track.name);
         if (index >= 0 && now.pulse[index] > 0) angles.set(track.axis, (now.pulse[index] / 16 - track.zero_us) / track.us_per_deg);
+      }
+      for (const table of scene.tables) {
+        const pulses = table.tracks.map((name) => now.pulse[this.names.tracks.indexOf(name)] / 16);
+        if (pulses.every((pulse) => pulse > 0)) table.axes.forEach((axis, index) => angles.set(axis, between(table, pulses, index)));
       }
       this.pulses.forEach((cell, index) => {
         cell.textContent = now.pulse[index] ? `${(now.pulse[index] / 16).toFixed(2)} us` : "no pulse";

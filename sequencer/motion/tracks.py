@@ -1,0 +1,81 @@
+"""Every track of a figure as integers: specs by track, polygons by pair."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sequencer.errors import PlanError, QuarterjackError
+from sequencer.figure.drives import track_of
+from sequencer.figure.limits import track_limits
+from sequencer.figure.linkage import Linkage, linkages
+from sequencer.figure.model import DirectDrive, Figure, Limits, PairDrive, TrackMap
+from sequencer.figure.polygon import polygon
+from sequencer.figure.tracks import track_maps
+from sequencer.motion.model import PairSpec, TrackSpec
+from sequencer.motion.polygon import pair_spec
+from sequencer.motion.spec import group_specs, track_spec
+
+
+@dataclass(frozen=True)
+class FigureTracks:
+    """``specs`` and ``limits`` by track, in the image's order; ``pairs`` by name of the pair.
+
+    ``behind`` are the linkages whose tracks' angles are the servos' own.
+    """
+
+    specs: dict[str, TrackSpec]
+    limits: dict[str, Limits]
+    pairs: dict[str, PairSpec]
+    behind: tuple[Linkage, ...]
+
+
+def figure_tracks(figure: Figure) -> FigureTracks:
+    """The tracks of every linkage of ``figure``.
+
+    Raises:
+        QuarterjackError: all limits and ranges that cannot be kept or stored, at once, of the first's kind.
+    """
+    found = FigureTracks({}, {}, {}, tuple(link for link in linkages(figure) if not is_direct(figure, link)))
+    maps = track_maps(figure)
+    failed: list[QuarterjackError] = []
+    for linkage in linkages(figure):
+        names = [track_of(figure, servo) for servo in linkage.servos]
+        try:
+            limits = [track_limits(figure, name) for name in names]
+            found.limits.update(zip(names, limits, strict=True))
+            for spec in _specs(figure, linkage, [maps[name] for name in names], limits, found.pairs):
+                found.specs[spec.name] = spec
+        except QuarterjackError as error:
+            failed.append(error)
+    if failed:
+        raise type(failed[0]).from_faults(fault for error in failed for fault in error.faults)
+    return found
+
+
+def is_direct(figure: Figure, linkage: Linkage) -> bool:
+    """Whether the linkage's only track has its axis's angle."""
+    return isinstance(figure.axes[linkage.axes[0]].drive, DirectDrive)
+
+
+def _specs(
+    figure: Figure,
+    linkage: Linkage,
+    maps: list[TrackMap],
+    limits: list[Limits],
+    pairs: dict[str, PairSpec],
+) -> Iterator[TrackSpec]:
+    error = figure.board.clock_error
+    given = [frames for axis in linkage.axes if (frames := figure.axes[axis].knot_frames) is not None]
+    knot_frames = min(given, default=None)
+    drive = figure.axes[linkage.axes[0]].drive
+    if not isinstance(drive, PairDrive):
+        yield track_spec(maps[0], limits[0], clock_error=error, knot_frames=knot_frames)
+        return
+    frames_us = {round(track.frame_s * 1e6) for track in maps}
+    if len(frames_us) > 1:
+        raise PlanError(f"pair {drive.pair}: its two servos ask for different frames")
+    one, other = group_specs(maps, limits, drive.pair, clock_error=error, knot_frames=knot_frames)
+    one, other, pairs[drive.pair] = pair_spec(drive.pair, one, other, polygon(figure, drive.pair))
+    yield one
+    yield other
