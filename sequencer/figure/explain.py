@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel
 
@@ -16,6 +16,7 @@ from sequencer.figure.toml_lines import Path, Place, find
 UNITS = {
     "s_per_60deg": "seconds for 60 degrees",
     "g_cm3": "grams per cubic centimetre",
+    "kgcm_per_deg": "kg cm per degree",
     "percent": "per cent",
     "kgcm": "kg cm",
     "deg": "degrees",
@@ -194,7 +195,10 @@ class Reporter:
                 else f"{shown(value)} must be more than zero",
                 value=value,
                 limit=f"{'more than' if strict else 'at least'} {least:g}{of_unit}",
-                remedy=_remedy_for_range(key, unit),
+                remedy=f"write {key} = {shown(-value)} if the sign slipped, or "
+                + _remedy_for_range(key, unit)
+                if isinstance(value, (int, float)) and strict and value < 0 < -value * (least == 0)
+                else _remedy_for_range(key, unit),
             )
         elif kind in ("less_than", "less_than_equal"):
             most = context.get("lt", context.get("le"))
@@ -250,8 +254,12 @@ _SAMPLES = {
 def _fields_at(model: type[BaseModel], inside: Sequence[Any]) -> list[str]:
     """The keys of the table at ``inside`` below ``model``."""
     for part in inside:
+        if isinstance(part, int):
+            continue  # an element of a list: its table was found with the list
         field = model.model_fields.get(str(part))
-        annotation = field.annotation if field else None
+        annotation: Any = field.annotation if field else None
+        # `Table | None` and `list[Table]` hold a table.
+        annotation = next(iter(get_args(annotation)), annotation)
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
             model = annotation
     return [field.alias or name for name, field in model.model_fields.items()]
@@ -301,6 +309,11 @@ def _example(key: str) -> str | None:
         "turned_deg": "turned_deg = [0, 0, 90], about x, then y, then z",
         "middle_mm": "middle_mm = [10, 0, 160]",
         "swings": 'swings = [{ about = "left", hung_from_mm = 100, ten_swings_s = 7.5 }]',
-        "drive": 'drive = { servo = "turn", ratio = 1.0 }',
+        "axle_mm": "axle_mm = [2, 34, -90]",
+        "joint_mm": "joint_mm = [-38, 34, 0]",
+        "spring": "spring = { torque_kgcm = 1.5, at_deg = 0, rate_kgcm_per_deg = 0.02 }",
+        "counterweight": "counterweight = { weight_g = 240, at_mm = [-92, 0, -64] }",
+        "low_line": "low_line = { at_v = 4.8, speed_s_per_60deg = 0.2, stall_kgcm = 13 }",
+        "drive": 'drive = { servo = "turn", ratio = 1.0 } or drive = { linkage = "neck" }',
     }
     return f"write it like {examples[key]}" if key in examples else None

@@ -114,12 +114,12 @@ def _load(path: Path) -> Any:
             None,
             "install it with `pip install 'quarterjack[stl]'`, or give the part's weight and a shape",
         ) from None
-    try:
-        mesh = trimesh.load_mesh(path, file_type="stl")
-    except FileNotFoundError:
+    if not path.is_file():
         raise MeshTroubleError(
             "there is no such mesh file", str(path), None, "put it beside figure.toml, or correct `file`"
-        ) from None
+        )
+    try:
+        mesh = trimesh.load_mesh(path, file_type="stl")
     except Exception as error:  # the library raises many kinds for a damaged file
         raise MeshTroubleError(
             f"the mesh cannot be read ({type(error).__name__})",

@@ -1,0 +1,119 @@
+"""Readings written into a figure file's text, which keeps its comments and its order."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sequencer.errors import Fault, FigureError
+
+#: A key's new value: number, text, a list, a table; None removes the key.
+Values = Mapping[str, Any]
+
+
+def with_values(text: str, section: str, name: str, values: Values) -> str:
+    """The file's ``text`` with ``values`` set in ``[section.name]``, everything else as it was.
+
+    Raises :class:`~sequencer.errors.FigureError` when the table is written in a way that cannot be edited
+    without touching more than that.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    windows = "\r\n" in text
+    plain = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    wanted = tomllib.loads(plain)
+    _update(wanted[section][name], values)
+    try:
+        document: Any = tomlkit.parse(plain)
+        table = document[section][name]
+        for key, value in values.items():
+            _set(table, key, value)
+        edited = tomlkit.dumps(document)
+        right = tomllib.loads(edited) == wanted
+    except (TOMLKitError, KeyError, TypeError, ValueError):
+        right, edited = False, plain
+    if not right:
+        lines = "; ".join(
+            f"remove {key}" if value is None else f"{key} = {_item(value).as_string()}"
+            for key, value in values.items()
+        )
+        raise FigureError(
+            Fault(
+                f"[{section}.{name}] is written in a way that this tool does not edit",
+                remedy=f"write it as a table of its own, or add by hand: {lines}",
+            )
+        )
+    return ("\ufeff" if text.startswith("\ufeff") else "") + (
+        edited.replace("\n", "\r\n") if windows else edited
+    )
+
+
+def _update(table: dict[str, Any], values: Values) -> None:
+    for key, value in values.items():
+        if value is None:
+            table.pop(key, None)
+        else:
+            table[key] = value
+
+
+def _set(table: Any, key: str, value: Any) -> None:
+    if value is None:
+        table.pop(key, None)
+        return
+    item = _item(value)
+    if key in table:
+        table[key] = item
+        return
+    # What stands below the last key (blank lines, the next part's heading) stays below the new one.
+    body = getattr(getattr(table, "value", None), "body", None)
+    after: list[Any] = []
+    if isinstance(body, list):
+        while body and body[-1][0] is None:
+            after.insert(0, body.pop())
+    table[key] = item
+    if isinstance(body, list):
+        body.extend(after)
+
+
+def _item(value: Any) -> Any:
+    import tomlkit
+
+    if isinstance(value, Mapping):
+        inline = tomlkit.inline_table()
+        for key, inner in value.items():
+            inline[key] = _item(inner)
+        return inline
+    if isinstance(value, list):
+        array = tomlkit.array()
+        for inner in value:
+            array.append(_item(inner))
+        if any(isinstance(inner, Mapping) for inner in value):
+            array.multiline(True)
+        return array
+    return tomlkit.item(value)
+
+
+def replace_file(path: Path, text: str) -> None:
+    """All of ``text`` or nothing: to a temporary name beside it, then renamed; a link's target is written."""
+    target = path.resolve()
+    temporary = target.with_name(f".{target.name}.{os.getpid()}.new")
+    try:
+        temporary.write_bytes(text.encode("utf-8"))
+        if target.exists():
+            shutil.copymode(target, temporary)
+        temporary.replace(target)
+    except OSError as error:
+        raise FigureError(
+            Fault(
+                f"cannot be written: {error.strerror or error}",
+                file=str(path),
+                remedy="check that you may write there and that the disk has room; nothing was changed",
+            )
+        ) from None
+    finally:
+        temporary.unlink(missing_ok=True)
