@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from typing import Any
 
 from sequencer import units
-from sequencer.figure import catalogue, readings
+from sequencer.figure import build_linkages, catalogue, readings
 from sequencer.figure.explain import Reporter
+from sequencer.figure.gearing import gearing
 from sequencer.figure.lumps import Lump
 from sequencer.figure.model import (
     Axis,
     Basis,
     Board,
-    DirectDrive,
     Figure,
     Input,
     Lamp,
+    LowVoltageLine,
     Mass,
     Opening,
     Pulled,
@@ -40,20 +42,29 @@ TYPICAL_FRICTION = 0.05
 #: Typical stall current, amperes: micro and standard servos; the border is in kg cm of printed stall torque.
 TYPICAL_STALL_A = (1.0, 2.5)
 MICRO_BELOW_KGCM = 4.0
+#: Share of stall torque that a servo gives for hours (rule of thumb: 0.2-0.5).
+TYPICAL_CONTINUOUS = 0.25
 #: The keys that make a servo's torque and speed.
 _LINE = {"speed_s_per_60deg", "stall_kgcm", "at_v"}
+#: The speed at which ``drag_kgcm`` is given, degrees a second.
+DRAG_AT_DEG_S = 100.0
 #: Frame of the servo pulses, seconds.
 FRAME_S = 0.02
 
 
 def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Mapping[str, Lump]) -> Figure:
-    """The figure that ``parts`` describe, all checked; ``lumps`` are their masses."""
-    servos = {name: _servo(name, table, reporter) for name, table in parts.servos.items()}
+    """The figure that ``parts`` describe, all checked; ``lumps`` are their masses.
+
+    Friction that nobody measured is still 0: :func:`with_friction` needs the linkages' geometry.
+    """
     return Figure(
         name=top.name,
-        servos=servos,
-        axes={name: _axis(name, table, servos, reporter) for name, table in parts.axes.items()},
-        masses={name: _mass(name, table, lumps[name], reporter) for name, table in parts.masses.items()},
+        servos={name: _servo(name, table, reporter) for name, table in parts.servos.items()},
+        axes={name: _axis(name, table, parts, reporter) for name, table in parts.axes.items()},
+        pairs=build_linkages.pairs(parts, reporter),
+        clearances=build_linkages.clearances(parts, reporter),
+        masses={name: _mass(name, table, lumps[name], reporter) for name, table in parts.masses.items()}
+        | build_linkages.counterweights(parts, reporter),
         lamps={
             name: Lamp(
                 name=name,
@@ -141,14 +152,46 @@ def _servo(name: str, table: ServoTable, reporter: Reporter) -> Servo:
         derating_basis="measured" if stated else "typical",
         line_basis="typical" if table.typical & _LINE else "datasheet",
         class_name=table.servo_class,
-        weight_kg=None
-        if table.servo_class is None
-        else units.kg_from_g(catalogue.CLASSES[table.servo_class].weight_g),
+        weight_kg=_weight_kg(table),
+        low_line=None
+        if table.low_line is None
+        else LowVoltageLine(
+            at_v=table.low_line.at_v,
+            no_load_speed_rad_s=units.rad_s_from_s_per_60deg(table.low_line.speed_s_per_60deg),
+            stall_torque_n_m=units.n_m_from_kgcm(table.low_line.stall_kgcm),
+        ),
+        continuous_share=TYPICAL_CONTINUOUS
+        if table.continuous_percent is None
+        else table.continuous_percent / 100.0,
+        continuous_basis="typical" if table.continuous_percent is None else "datasheet",
     )
 
 
-def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Reporter) -> Axis:
-    servo = servos[table.drive.servo]
+def _weight_kg(table: ServoTable) -> float | None:
+    if table.weight_g is not None:
+        return units.kg_from_g(table.weight_g)
+    if table.servo_class is None:
+        return None
+    return units.kg_from_g(catalogue.CLASSES[table.servo_class].weight_g)
+
+
+def with_friction(figure: Figure) -> Figure:
+    """The figure with typical friction where nobody measured it: a share of what its servos can give.
+
+    The linkages' geometry must have been checked.
+    """
+    axes = dict(figure.axes)
+    for name, axis in figure.axes.items():
+        if axis.friction_basis != "measured":
+            least = min(
+                figure.servos[servo].stall_torque_n_m * figure.servos[servo].torque_derating / gear.load
+                for servo, gear in gearing(figure, name).items()
+            )
+            axes[name] = dataclasses.replace(axis, friction_n_m=TYPICAL_FRICTION * least)
+    return dataclasses.replace(figure, axes=axes)
+
+
+def _axis(name: str, table: AxisTable, parts: Parts, reporter: Reporter) -> Axis:
     pulls = None if table.pulls is None else readings.friction(table.pulls)
     film = None if table.wobble is None else readings.wobble(table.wobble)
     friction_basis: Basis = "typical" if table.friction_kgcm is None and pulls is None else "measured"
@@ -157,7 +200,7 @@ def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Repor
     elif table.friction_kgcm is not None:
         friction = units.n_m_from_kgcm(table.friction_kgcm)
     else:
-        friction = TYPICAL_FRICTION * servo.stall_torque_n_m * servo.torque_derating * table.drive.ratio
+        friction = 0.0
     parked = table.home_deg if table.parked_deg is None else table.parked_deg
     return Axis(
         name=name,
@@ -165,7 +208,11 @@ def _axis(name: str, table: AxisTable, servos: dict[str, Servo], reporter: Repor
         home_rad=math.radians(table.home_deg),
         parked_rad=math.radians(parked),
         words=(table.words[0], table.words[1]),
-        drive=DirectDrive(servo=table.drive.servo, ratio=float(table.drive.ratio)),
+        drive=build_linkages.drive(table.drive, parts),
+        viscous_n_m_s=0.0
+        if table.drag_kgcm is None
+        else units.n_m_from_kgcm(table.drag_kgcm) / math.radians(DRAG_AT_DEG_S),
+        spring=build_linkages.spring(table.spring),
         direction=table.turns_about,
         pivot_m=_point(table.pivot_mm),
         carried_by=table.carried_by,

@@ -2,7 +2,8 @@
 
 A crank of length a turns about the origin of its plane; a rod of length s joins its tip to the point
 (x, y), which may also stand ``off`` the plane (off = z):
-a^2 + x^2 + y^2 + z^2 - s^2 = 2 a (x cos t + y sin t). So t = atan2(y, x) +- acos(reach), reach = (a^2 + x^2 + y^2 + z^2 - s^2) / (2 a hypot(x, y)).
+a^2 + x^2 + y^2 + z^2 - s^2 = 2 a (x cos t + y sin t), so t = atan2(y, x) +- acos(reach) with
+reach = (a^2 + x^2 + y^2 + z^2 - s^2) / (2 a hypot(x, y)).
 Beyond |reach| = 1 the rod is too short or too long; at it crank and rod are in line: a toggle.
 """
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.figure.cross_linkages import check_clearances, check_drives
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
@@ -36,6 +37,8 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, axis in parts.axes.items():
         _axis(name, axis, parts, reporter)
         check_axis(("axes", name), axis, reporter)
+    check_drives(parts, reporter)
+    check_clearances(parts, reporter)
     _carriers(parts, reporter)
     for name, mass in parts.masses.items():
         if mass.carried_by not in parts.axis_names:
@@ -184,6 +187,7 @@ def _servo(name: str, servo: ServoTable, reporter: Reporter) -> None:
             limit=f"{low:g} to {high:g} us",
             remedy="fit the horn on another tooth so that the centre comes back into the range",
         )
+    _low_line(name, servo, reporter)
     if servo.ends_us is None:
         return
     if not servo.ends_us[0] < servo.ends_us[1]:
@@ -200,6 +204,29 @@ def _servo(name: str, servo: ServoTable, reporter: Reporter) -> None:
             value=f"[{servo.ends_us[0]:g}, {servo.ends_us[1]:g}] us",
             limit=f"{low:g} to {high:g} us",
             remedy="record the ends again, or correct pulse_us from the datasheet",
+        )
+
+
+def _low_line(name: str, servo: ServoTable, reporter: Reporter) -> None:
+    low = servo.low_line
+    if low is None:
+        return
+    path: Path = ("servos", name, "low_line")
+    if low.at_v >= servo.at_v:
+        reporter.add(
+            (*path, "at_v"),
+            "the second line must be the one at the lower voltage",
+            value=f"{low.at_v:g} V",
+            limit=f"less than {servo.at_v:g} V, the at_v of the servo",
+            remedy="exchange the two lines",
+        )
+    elif low.speed_s_per_60deg < servo.speed_s_per_60deg or low.stall_kgcm > servo.stall_kgcm:
+        reporter.add(
+            path,
+            f"at {low.at_v:g} V the servo would be faster or stronger than at {servo.at_v:g} V",
+            value=f"{low.speed_s_per_60deg:g} s, {low.stall_kgcm:g} kg cm",
+            limit=f"at least {servo.speed_s_per_60deg:g} s and at most {servo.stall_kgcm:g} kg cm",
+            remedy="check which numbers of the datasheet belong to which voltage",
         )
 
 
@@ -236,21 +263,7 @@ def _axis(name: str, axis: AxisTable, parts: Parts, reporter: Reporter) -> None:
                 limit=f"{low:g} to {high:g} deg",
                 remedy=f"choose `{key}` inside the range, or widen range_deg",
             )
-    servo_name = axis.drive.servo
-    if servo_name not in parts.servo_names:
-        reporter.unknown_name((*path, "drive", "servo"), "servo", servo_name, parts.servo_names)
-        return
-    for other_name, other in parts.axes.items():
-        if other_name == name:
-            break
-        if other.drive.servo == servo_name:
-            reporter.add(
-                (*path, "drive", "servo"),
-                f"servo `{servo_name}` already drives the axis `{other_name}`",
-                value=servo_name,
-                remedy="a servo drives one axis: name another servo",
-            )
-    servo = parts.servos.get(servo_name)
+    servo = parts.servos.get(axis.drive.servo or "")
     if servo is not None:
         _reach(path, axis, servo, reporter)
 

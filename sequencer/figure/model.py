@@ -72,7 +72,8 @@ class FourBarDrive:
 
     Links in metres. ``crank_at_centre_rad`` is the crank's angle from the ground line (from the servo's
     axle to the axis' pivot) when the servo is at its centre and the axis at 0. ``crossed`` chooses the
-    closure; ``inverted`` means that a growing rocker angle is a falling axis angle.
+    closure; ``inverted`` means that a growing rocker angle is a falling axis angle. ``name`` is the
+    linkage's name in the file.
     """
 
     servo: str
@@ -83,6 +84,7 @@ class FourBarDrive:
     crank_at_centre_rad: float
     crossed: bool = False
     inverted: bool = False
+    name: str | None = None
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from sequencer.figure.schema import (
     AxisTable,
+    ClearanceTable,
     InputTable,
     LampTable,
+    LinkageTable,
     MassTable,
     OpeningTable,
     ServoTable,
@@ -29,6 +31,9 @@ class Parts:
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
     openings: Mapping[str, OpeningTable]
+    linkages: Mapping[str, LinkageTable]
+    clearances: Mapping[str, ClearanceTable]
     poses: Mapping[str, Mapping[str, float]]
     servo_names: tuple[str, ...]
     axis_names: tuple[str, ...]
+    linkage_names: tuple[str, ...]

@@ -14,26 +14,38 @@ from sequencer.errors import Fault, FigureError
 from sequencer.figure import build, toml_lines
 from sequencer.figure.cross import cross_check
 from sequencer.figure.explain import Reporter, nearest
+from sequencer.figure.geometry import check_geometry
 from sequencer.figure.lumps import mass_lumps
 from sequencer.figure.model import Figure
 from sequencer.figure.parts import Parts
 from sequencer.figure.schema import (
+    LINKAGES,
     NAME_PATTERN,
     SHAPES,
     AxisTable,
+    ClearanceTable,
     InputTable,
     LampTable,
-    MassTable,
     OpeningTable,
     ServoTable,
     SwitchTable,
-    Table,
     TopTable,
 )
 
 #: A figure file is written by hand; a bigger one is a wrong file.
 LARGEST_BYTES = 1_000_000
-_SECTIONS = ("servos", "axes", "masses", "lamps", "switches", "inputs", "openings", "poses")
+_SECTIONS = (
+    "servos",
+    "axes",
+    "masses",
+    "lamps",
+    "switches",
+    "inputs",
+    "openings",
+    "linkages",
+    "clearances",
+    "poses",
+)
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\s*$")
 _T = TypeVar("_T", bound=BaseModel)
 
@@ -96,7 +108,11 @@ def figure_of(document: Mapping[str, Any], reporter: Reporter) -> Figure:
     if reporter.faults or parts.top is None:
         faults = sorted(reporter.faults, key=lambda fault: (fault.line or 0, fault.column or 0))
         raise FigureError.from_faults(faults)
-    return build.figure(parts, parts.top, reporter, file, lumps)
+    built = build.figure(parts, parts.top, reporter, file, lumps)
+    check_geometry(built, reporter)
+    if reporter.faults:
+        raise FigureError.from_faults(reporter.faults)
+    return build.with_friction(built)
 
 
 def _decode(data: bytes, file: str) -> str:
@@ -176,14 +192,17 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         top=top,
         servos=_section(document, "servos", ServoTable, reporter),
         axes=_section(document, "axes", AxisTable, reporter),
-        masses=_section(document, "masses", None, reporter),
+        masses=_worded(document, "masses", "shape", SHAPES, reporter),
         lamps=_section(document, "lamps", LampTable, reporter),
         switches=_section(document, "switches", SwitchTable, reporter),
         inputs=_section(document, "inputs", InputTable, reporter),
         openings=_section(document, "openings", OpeningTable, reporter),
+        linkages=_worded(document, "linkages", "kind", LINKAGES, reporter),
+        clearances=_section(document, "clearances", ClearanceTable, reporter),
         poses=_poses(document, reporter),
         servo_names=_names(document, "servos"),
         axis_names=_names(document, "axes"),
+        linkage_names=_names(document, "linkages"),
     )
 
 
@@ -239,33 +258,38 @@ def _named(document: Mapping[str, Any], section: str, reporter: Reporter) -> dic
     return good
 
 
-def _section(
-    document: Mapping[str, Any], section: str, model: type[Table] | None, reporter: Reporter
-) -> dict[str, Any]:
-    good: dict[str, Any] = {}
+def _section(document: Mapping[str, Any], section: str, model: type[_T], reporter: Reporter) -> dict[str, _T]:
+    good: dict[str, _T] = {}
     for name, table in _named(document, section, reporter).items():
-        chosen = model or _mass_model(table, (section, name), reporter)
-        if chosen is not None and (item := _checked(chosen, table, (section, name), reporter)) is not None:
+        if (item := _checked(model, table, (section, name), reporter)) is not None:
             good[name] = item
     return good
 
 
-def _mass_model(table: dict[str, Any], path: toml_lines.Path, reporter: Reporter) -> type[MassTable] | None:
-    shape = table.get("shape")
-    if isinstance(shape, str) and shape in SHAPES:
-        return SHAPES[shape]
-    shapes = ", ".join(f'"{known}"' for known in SHAPES)
-    if shape is None:
-        reporter.add((*path, "shape"), "is missing", remedy=f"add `shape = ...`, one of {shapes}")
-    else:
-        guess = nearest(shape, SHAPES) if isinstance(shape, str) else None
-        reporter.add(
-            (*path, "shape"),
-            "there is no such shape" + (f"; did you mean `{guess}`?" if guess else ""),
-            remedy=f"use one of {shapes}",
-            value=shape,
-        )
-    return None
+def _worded(
+    document: Mapping[str, Any], section: str, key: str, models: Mapping[str, type[_T]], reporter: Reporter
+) -> dict[str, _T]:
+    """Tables of which the word at ``key`` says what else they hold."""
+    good: dict[str, _T] = {}
+    for name, table in _named(document, section, reporter).items():
+        path = (section, name)
+        word = table.get(key)
+        if isinstance(word, str) and word in models:
+            if (item := _checked(models[word], table, path, reporter)) is not None:
+                good[name] = item
+            continue
+        words = ", ".join(f'"{known}"' for known in models)
+        if word is None:
+            reporter.add((*path, key), "is missing", remedy=f"add `{key} = ...`, one of {words}")
+        else:
+            guess = nearest(word, models) if isinstance(word, str) else None
+            reporter.add(
+                (*path, key),
+                f"there is no such {key}" + (f"; did you mean `{guess}`?" if guess else ""),
+                remedy=f"use one of {words}",
+                value=word,
+            )
+    return good
 
 
 def _poses(document: Mapping[str, Any], reporter: Reporter) -> dict[str, dict[str, float]]:
