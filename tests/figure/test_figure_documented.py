@@ -15,8 +15,11 @@ PAGE = (Path(__file__).parents[2] / "sequencer" / "figure" / "FIGURE.md").read_t
 TABLES = (
     *(schema.ServoTable, schema.AxisTable, schema.LampTable, schema.SwitchTable, schema.InputTable),
     *(schema.SupplyTable, schema.BoardTable, schema.TopTable, *schema.SHAPES.values()),
+    *(schema.DriveTable, schema.SpringTable, schema.CounterweightTable, schema.LineTable),
+    *(*schema.LINKAGES.values(), schema.CrankTable, schema.ClearanceTable, schema.OpeningTable),
+    *(schema.PullsTable, schema.WobbleTable, schema.SwingTable),
 )
-KEYS = sorted({key for table in TABLES for key in table.model_fields})
+KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})
 
 
 @pytest.mark.parametrize("key", KEYS)
