@@ -24,6 +24,8 @@ from sequencer.motion.spline import BASIS, extend
 Array = NDArray[np.float64]
 #: Loads are looked at this often: five times as often as the closest knots.
 STEP_S = 0.004
+#: Points that hold still are rounded up or down: up to this many LSB a knot mean no motion.
+REST_LSB = 2.0
 #: How far along the path the linkage's change is looked at, seconds.
 _ASIDE_S = 1e-4
 
@@ -116,7 +118,10 @@ def available_n_m(stall_n_m: float, no_load_rad_s: float, torque_n_m: Array, spe
 def servo_motion(
     figure: Figure, spec: TrackSpec, points: NDArray[np.int64], loop: bool, time_s: Array
 ) -> tuple[Array, Array, Array]:
-    """A servo's own angle, speed and acceleration at ``time_s``, exact, in rad and s."""
+    """A servo's own angle, speed and acceleration at ``time_s``, exact, in rad and s.
+
+    A speed that rounding alone can make (:data:`REST_LSB`) is rest: friction then pushes to no side.
+    """
     servo = figure.servos[spec.servo]
     c = extend(np.asarray(points), loop).astype(np.float64)
     knots = time_s / spec.knot_s
@@ -131,6 +136,7 @@ def servo_motion(
     )
     rad_per_lsb = spec.lsb_us / servo.us_per_rad
     angle = (spec.origin_us - servo.centre_us) / servo.us_per_rad + value * rad_per_lsb
+    rate = np.where(np.abs(rate) <= REST_LSB, 0.0, rate)
     return angle, rate * rad_per_lsb / spec.knot_s, rate2 * rad_per_lsb / spec.knot_s**2
 
 

@@ -12,6 +12,9 @@ def command(
     show: Annotated[Path, typer.Argument(help="The show's folder.")] = Path(),
     scene: Annotated[str | None, typer.Argument(help="Only this scene.")] = None,
     png: Annotated[Path | None, typer.Option("--png", help="Write a still picture here.")] = None,
+    torque: Annotated[
+        Path | None, typer.Option("--torque", help="Write a still of torque against what the servos have.")
+    ] = None,
     html: Annotated[Path | None, typer.Option("--html", help="Write a self-contained page here.")] = None,
 ) -> None:
     """Draw scenes as wished and as the player plays them; the page plays the real player core."""
@@ -27,9 +30,12 @@ def command(
         with_idle,
     )
 
-    if png is None and html is None:
+    if png is None and html is None and torque is None:
         raise UsageError(
-            Fault("say where to put the preview", remedy="add --png FILE for a still, --html FILE for a page")
+            Fault(
+                "say where to put the preview",
+                remedy="add --png FILE for a still, --torque FILE for torques, --html FILE for a page",
+            )
         )
     with progress("preview") as bar:
         whole = read_show(show)
@@ -41,11 +47,17 @@ def command(
             from sequencer.view.curves import scene_png
 
             scene_png(views, png)
+        if torque is not None:
+            from sequencer.view.torque_plot import torque_png
+
+            figure = checked.built.figure
+            shares = {name: servo.continuous_share for name, servo in figure.servos.items()}
+            torque_png(figure.name, [checked.loads[name] for name in wanted], shares, torque)
         if html is not None:
             from sequencer.player.wasm import wasm_bytes
             from sequencer.view.page import scene_page
 
             scene_page(views, checked.built.image, wasm_bytes(), html)
-    for file in (png, html):
+    for file in (png, torque, html):
         if file is not None:
             console().print(f"wrote {file}", markup=False)
