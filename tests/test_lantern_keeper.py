@@ -158,12 +158,13 @@ def test_peaks_keep_their_limits_and_certificates_their_bounds(checked_keeper: C
     for scene in checked_keeper.report.scenes.values():
         for axis in scene.axes.values():
             assert max(axis.shares().values()) <= 1.0
-            certified = built.certificate[axis.axis]
-            assert axis.peak.velocity_lsb <= certified.velocity.max <= certified.velocity.bound
-            assert axis.peak.acceleration_lsb <= certified.acceleration.max <= certified.acceleration.bound
-            assert axis.peak.jerk_lsb <= certified.jerk.max <= certified.jerk.bound
-            assert certified.position.lower <= certified.position.min <= axis.peak.min_lsb
-            assert axis.peak.max_lsb <= certified.position.max <= certified.position.bound
+        for servo in scene.servos.values():
+            certified = built.certificate[servo.track]
+            assert servo.peak.velocity_lsb <= certified.velocity.max <= certified.velocity.bound
+            assert servo.peak.acceleration_lsb <= certified.acceleration.max <= certified.acceleration.bound
+            assert servo.peak.jerk_lsb <= certified.jerk.max <= certified.jerk.bound
+            assert certified.position.lower <= certified.position.min <= servo.peak.min_lsb
+            assert servo.peak.max_lsb <= certified.position.max <= certified.position.bound
 
 
 def test_the_core_plays_exactly_the_planned_points(checked_keeper: CheckedShow) -> None:
