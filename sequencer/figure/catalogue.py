@@ -40,7 +40,7 @@ class ServoClass:
 
 
 _ROWS = (
-    ServoClass("micro", "micro servo, plastic gears, about 9 g", 0.10, 1.6, 4.8, 0.7, 9, (1.0, 2.0)),
+    ServoClass("micro", "micro servo, plastic gears, about 9 g", 0.10, 1.8, 6.0, 0.8, 9, (1.0, 2.2)),
     ServoClass("micro_metal", "micro servo, metal gears, about 13 g", 0.10, 2.2, 6.0, 1.0, 13, (1.8, 3.5)),
     ServoClass("standard", "standard servo, plastic gears", 0.18, 5.0, 6.0, 1.5, 42, (3.0, 7.0)),
     ServoClass("standard_metal", "standard servo, metal gears", 0.17, 11.0, 6.0, 2.5, 55, (8.0, 13.0)),
