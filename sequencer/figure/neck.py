@@ -144,9 +144,13 @@ class Neck:
         """Rod ends on the head (n, 2, 3) in the figure's frame for poses (n, 2)."""
         return self._arms(axis_rad) + self.pivot_m
 
+    def turns(self, axis_rad: Array) -> Array:
+        """How the head is turned from home (n, 3, 3), for poses (n, 2)."""
+        turned: Array = (self._products(axis_rad) @ self._parts.reshape(9, 9)).reshape(-1, 3, 3)
+        return turned
+
     def _arms(self, axis_rad: Array) -> Array:
-        turns = (self._products(axis_rad) @ self._parts.reshape(9, 9)).reshape(-1, 3, 3)
-        arms: Array = np.einsum("nij,cj->nci", turns, self._arm)
+        arms: Array = np.einsum("nij,cj->nci", self.turns(axis_rad), self._arm)
         return arms
 
     def _pushes(self, axis_rad: Array, tips: Array) -> tuple[Array, Array]:
