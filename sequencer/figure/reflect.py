@@ -6,14 +6,15 @@ With s(q) the servo angles of a pose and q(s) its inverse, along any motion
     s''  = J q'' + H q' q'
     s''' = J q''' + 3 H q'' q' + T q' q' q'
 
-and the same with the roles exchanged (chain rule). *Inner* limits of an axis: moving alone within them
-it asks no servo for more than its limits, at any pose. *Outer* limits: no motion whose servos keep
-their limits is faster. For a direct axis both are the servo's over the ratio. Derivatives beyond the
-Jacobian are its central differences; poses are sampled over the ranges.
+and the same with the roles exchanged (chain rule). *Inner* limits of an axis: a move by the default law
+or a sway within them, by this axis alone, asks no servo for more than its limits, at any pose. *Outer*
+limits: no motion whose servos keep their limits is faster. For a direct axis both are the servo's over
+the ratio. Derivatives beyond the Jacobian are its central differences; poses are sampled over the ranges.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
@@ -30,6 +31,23 @@ Array = NDArray[np.float64]
 _STEP = 1e-4
 _LONG_STEP = 2e-3
 _GRID = 25
+_U = np.linspace(0.0, 1.0, 25)
+#: Points of a move: velocity, acceleration and jerk as shares of their peaks, (n, 3). The 3-4-5 law, whose
+#: peaks are 1.875, 10/sqrt(3) and 60, and a sway; slow ones too, because terms may cancel at full speed.
+_SHAPES = np.concatenate(
+    [
+        np.array([slower * v, slower * a, j]).T
+        for slower in (0.25, 0.5, 0.75, 1.0)
+        for v, a, j in (
+            (
+                30.0 * _U**2 * (1.0 - _U) ** 2 / 1.875,
+                60.0 * _U * (1.0 - _U) * (1.0 - 2.0 * _U) * math.sqrt(3.0) / 10.0,
+                1.0 - 6.0 * _U * (1.0 - _U),
+            ),
+            (np.cos(math.tau * _U), -np.sin(math.tau * _U), -np.cos(math.tau * _U)),
+        )
+    ]
+)
 #: What may hide between the samples, and in the differences.
 _MARGIN = 1.01
 
@@ -46,31 +64,30 @@ def inner(figure: Figure, linkage: Linkage, axis_name: str, servos: Sequence[Num
     """What the axis may be asked for while the others of its linkage rest; ``servos`` in linkage order.
 
     Where the ratio changes over the range, the servo's acceleration also has to change the ratio; then
-    the whole motion is slowed (velocity by r, acceleration by r^2, jerk by r^3) until both fit.
+    the whole motion is slowed (velocity by r, acceleration by r^2, jerk by r^3) until both fit. Velocity,
+    acceleration and jerk do not peak together: what meets what is taken from the default law and a sway.
     """
     index = linkage.axes.index(axis_name)
     poses = _inside(figure, linkage)
     along = np.eye(len(linkage.axes))[index]
 
     def column(shift: float) -> Array:
-        return np.abs(linkage.jacobian(poses + shift * along)[:, :, index])
-
-    def signed(shift: float) -> Array:
         return linkage.jacobian(poses + shift * along)[:, :, index]
 
     first = column(0.0)
-    second = np.abs(signed(_STEP) - signed(-_STEP)) / (2.0 * _STEP)
-    third = np.abs(signed(_LONG_STEP) - 2.0 * signed(0.0) + signed(-_LONG_STEP)) / _LONG_STEP**2
+    second = (column(_STEP) - column(-_STEP)) / (2.0 * _STEP)
+    third = (column(_LONG_STEP) - 2.0 * first + column(-_LONG_STEP)) / _LONG_STEP**2
     bounds = np.array(servos)
     with np.errstate(divide="ignore"):
-        v, a, j = (float((bounds[:, m] / first).min()) for m in range(3))
-    shares = [
-        first * v / bounds[:, 0],
-        (first * a + second * v**2) / bounds[:, 1],
-        (first * j + 3.0 * second * v * a + third * v**3) / bounds[:, 2],
-    ]
-    slow = min(1.0, *(float(share.max()) ** (-1.0 / (m + 1)) for m, share in enumerate(shares)))
-    if second.max() > 1e-9:
+        v, a, j = (float((bounds[:, m] / np.abs(first)).min()) for m in range(3))
+    slow = 1.0
+    for x, y, z in np.concatenate([_SHAPES, -_SHAPES]) * (v, a, j):
+        pushes = np.abs(first * y + second * x**2) / bounds[:, 1]
+        jerks = np.abs(first * z + 3.0 * second * x * y + third * x**3) / bounds[:, 2]
+        slow = min(
+            slow, max(1.0, float(pushes.max())) ** (-1.0 / 2.0), max(1.0, float(jerks.max())) ** (-1.0 / 3.0)
+        )
+    if np.abs(second).max() > 1e-9:
         slow /= _MARGIN
     return Numbers(v * slow, a * slow**2, j * slow**3)
 

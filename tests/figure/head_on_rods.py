@@ -1,4 +1,4 @@
-"""A three-axis head with a riding jaw: pair and four-bar, springs, drag. Made for tests of dynamics and limits."""
+"""A three-axis head with a riding jaw: pair and four-bar, springs, drag. For tests."""
 
 from __future__ import annotations
 

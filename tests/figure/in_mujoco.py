@@ -43,15 +43,19 @@ def model_of(figure: Figure, coulomb: bool = False, step_s: float = 0.001) -> mu
             for mass in figure.masses.values():
                 if mass.carried_by == axis.name:
                     i = np.array(mass.inertia_kg_m2)
+                    at_home = np.array(mass.centre_m) - pivot
                     six = [i[0, 0], i[1, 1], i[2, 2], i[0, 1], i[0, 2], i[1, 2]]
                     text += (
-                        f'<body name="{axis.name}/{mass.name}" pos="{_numbers(np.array(mass.centre_m) - pivot)}">'
-                        f'<inertial pos="0 0 0" mass="{mass.mass_kg!r}" fullinertia="{_numbers(six)}"/></body>'
+                        f'<body name="{axis.name}/{mass.name}" pos="{_numbers(at_home)}">'
+                        f'<inertial pos="0 0 0" mass="{mass.mass_kg!r}" fullinertia="{_numbers(six)}"/>'
+                        "</body>"
                     )
             for pair in figure.pairs.values():
                 if pair.axes[1] == axis.name:
                     for crank in pair.cranks:
-                        text += f'<site name="{crank.servo}" pos="{_numbers(np.array(crank.joint_m) - pivot)}"/>'
+                        text += (
+                            f'<site name="{crank.servo}" pos="{_numbers(np.array(crank.joint_m) - pivot)}"/>'
+                        )
             text += below(axis.name, pivot) + "</body>"
         return text
 
