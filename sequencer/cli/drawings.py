@@ -18,12 +18,12 @@ BALANCE = r"""
 """
 
 SWING = r"""
-    ===========o===========   a thin rod or two nails: the line it hangs from
-               |
-  hung_from_mm |              Let it swing a little, 10 deg or less, and
-               |              time ten whole swings, there and back.
-           ( PART )           hung_from_mm: from the line to where it balances.
-              <-->            The line points to the side named in the question.
+    =========o=========    a thin rod or two nails: the line it hangs from
+             |
+hung_from_mm |             Let it swing a little, 10 deg or less, and
+             |             time ten whole swings, there and back.
+         ( PART )          hung_from_mm: from the line to where it balances.
+            <-->           The line points to the side named below.
 """
 
 THREADS = r"""
@@ -38,19 +38,19 @@ THREADS = r"""
 """
 
 PULLS = r"""
-         pull_g
-     <---[scale]=====o----+    Power off, horn off, figure at rest.
-                     |    |    Hook a luggage scale into the part, square to
-         pull_at_mm  |    |    the line from the joint, and pull until it just
-                     |    |    moves. Then the other way. If it falls that way
-                   (joint)     by itself, write what holds it back, with a minus.
+        pull_g
+    <---[scale]====o---+   Power off, horn off, figure at rest.
+                   |   |   Hook a luggage scale into the part, square to the
+       pull_at_mm  |   |   line from the joint, and pull until it just moves.
+                   |   |   Then the other way. If it falls that way by itself,
+                 (joint)   write what holds it back, with a minus.
 """
 
 WOBBLE = r"""
-       __
-      /  \  <- tap           Servos on and holding. Film the head from the side
-     |HEAD|  ~~~>            with a ruler behind it, tap it once, and step through
-      \__/                   the film frame by frame: frames for some whole
-       ||   joint            swings, and the amplitude at the first and the last.
-    ========
+     __
+    /  \  <- tap           Servos on and holding. Film the head from the side
+   |HEAD|  ~~~>            with a ruler behind it, tap it once, and step through
+    \__/                   the film frame by frame: the frames of some whole
+     ||   joint            swings, and the amplitude at the first and the last.
+  ========
 """

@@ -32,16 +32,20 @@ def command(
     out = console()
     out.print(
         "You need a kitchen scale, a ruler, thread and a watch; for joints a luggage scale and a phone that "
-        "films. Enter skips, q ends.",
+        "films. Enter skips, ? shows the drawing again, q ends.",
         markup=False,
     )
     written = 0
     last: tuple[str, str] | None = None
+    drawn: set[str] = set()
     for question in asked:
         if (question.section, question.name) != last:
             last = question.section, question.name
             out.print()
             out.print(f"[{question.section}.{question.name}]", style="bold", markup=False)
+        if question.kind not in drawn:
+            drawn.add(question.kind)
+            _draw(question)
         done = _ask(file, question)
         if done is None:
             break
@@ -79,14 +83,12 @@ def _asked(file: Path, only: str | None) -> list[Question]:
 
 def _ask(file: Path, question: Question) -> bool | None:
     """Ask until the answer can be, or is skipped (False); None when the input ends."""
-    from sequencer.cli import drawings
     from sequencer.cli.say import console
     from sequencer.errors import FigureError
     from sequencer.figure.questions import AnswerError, numbers, present
     from sequencer.figure.read import document_of
 
     out = console()
-    out.print(getattr(drawings, question.kind.upper()).strip("\n"), markup=False)
     now = present(question, document_of(file)[question.section][question.name])
     out.print(question.text + (f" Now: {now}." if now else ""), markup=False)
     must, may = _names(question)
@@ -96,6 +98,9 @@ def _ask(file: Path, question: Question) -> bool | None:
             return None
         if not line.strip() or line.strip().lower() == "skip":
             return False
+        if line.strip() == "?":
+            _draw(question)
+            continue
         try:
             answer = numbers(question, line)
             for sentence in _written(file, question, answer):
@@ -110,6 +115,13 @@ def _ask(file: Path, question: Question) -> bool | None:
                     out.print(f"    {fault.value}; possible: {fault.limit}", markup=False)
                 if fault.remedy:
                     out.print(f"    do: {fault.remedy}", markup=False)
+
+
+def _draw(question: Question) -> None:
+    from sequencer.cli import drawings
+    from sequencer.cli.say import console
+
+    console().print(getattr(drawings, question.kind.upper()).strip("\n"), markup=False)
 
 
 def _names(question: Question) -> tuple[str, str]:
