@@ -29,17 +29,18 @@ def limits_lines(known: Facts) -> Iterator[str]:
 def direction_lines(figure: Figure) -> Iterator[str]:
     """Each axis's range in the figure's words, and what the servo would allow."""
     for name, axis in figure.axes.items():
-        assert isinstance(axis.drive, DirectDrive)
-        servo = figure.servos[axis.drive.servo]
-        low, high, why = fitting_range(
-            servo.pulse_us, servo.ends_us, servo.centre_us, servo.us_per_rad * axis.drive.ratio
-        )
-        yield (
+        said = (
             f"{name}: from {toward(axis, axis.range_rad[0])} to {toward(axis, axis.range_rad[1])}, home "
             f"{toward(axis, axis.home_rad)}, parked {toward(axis, axis.parked_rad)}; "
-            f"{axis.words[1]} is positive; "
-            f"{why} would allow {toward(axis, low)} to {toward(axis, high)}."
+            f"{axis.words[1]} is positive"
         )
+        if isinstance(axis.drive, DirectDrive):
+            servo = figure.servos[axis.drive.servo]
+            low, high, why = fitting_range(
+                servo.pulse_us, servo.ends_us, servo.centre_us, servo.us_per_rad * axis.drive.ratio
+            )
+            said += f"; {why} would allow {toward(axis, low)} to {toward(axis, high)}"
+        yield f"{said}."
 
 
 def wiring_lines(figure: Figure) -> Iterator[str]:

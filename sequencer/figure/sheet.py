@@ -38,13 +38,13 @@ def sheet(
     """
     figure = known.figure
     first = [
-        Section(f"{figure.name}: {_inventory(figure)}", ()),
+        Section(f"{figure.name}: {inventory(figure)}", ()),
         Section("Will it carry?", tuple(_carry(known))),
         Section("How fast?", (*_speed(known, fastest), *extra_sentences)),
         Section("Will it cook?", tuple(_cook(known))),
         Section("Which supply and fuse?", tuple(_supply(known))),
         Section("What to change first", tuple(_change(known))),
-        Section("Cautions", tuple(_cautions(figure))),
+        Section("Cautions", tuple(cautions(figure))),
         Section("Not measured", tuple(_unmeasured(known))),
     ]
     if detail:
@@ -61,7 +61,8 @@ def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def _inventory(figure: Figure) -> str:
+def inventory(figure: Figure) -> str:
+    """What the figure has, counted."""
     return (
         f"{_count(len(figure.servos), 'servo', 'servos')}, {_count(len(figure.lamps), 'lamp', 'lamps')}, "
         f"{_count(len(figure.switches), 'switch', 'switches')}, "
@@ -216,8 +217,8 @@ def _wire(figure: Figure, amps: Draw) -> Iterator[str]:
     if amps.drop_v is not None:
         yield (
             f"{supply.wire_m:g} m of AWG {supply.wire_awg} there and back lose {amps.drop_v:.2f} V when all "
-            f"servos stall; at most {100 * DROP_SHARE:.0f} % of {supply.voltage_v:g} V should be lost (rule of "
-            "thumb)."
+            f"servos stall; at most {100 * DROP_SHARE:.0f} % of {supply.voltage_v:g} V should go there "
+            "(rule of thumb)."
         )
     elif amps.wire_awg is not None:
         yield (
@@ -233,7 +234,8 @@ def _change(known: Facts) -> Iterator[str]:
         yield "Nothing stands out."
 
 
-def _cautions(figure: Figure) -> Iterator[str]:
+def cautions(figure: Figure) -> Iterator[str]:
+    """The usual words about what pinches, falls, burns and flashes, a sentence each."""
     yield "Local codes and licensed practice decide; these are the usual words, not a claim of compliance."
     yield (
         "A stop is a switch that removes the servos' power with its own contacts. A key, a message or an "
