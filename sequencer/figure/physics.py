@@ -11,7 +11,6 @@ from sequencer.figure.chain import body as body
 from sequencer.figure.chain import carried as carried
 from sequencer.figure.chain import rotations as rotations
 from sequencer.figure.gearing import gearing
-from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import Axis, AxisPhysics, DirectDrive, Figure
 from sequencer.figure.servo_line import SHARE_AT_SPEED as SHARE_AT_SPEED
 from sequencer.figure.servo_line import SHARE_OF_SPEED as SHARE_OF_SPEED
@@ -42,7 +41,7 @@ def physics(figure: Figure, axis_name: str) -> AxisPhysics:
         available = SHARE_AT_SPEED * stall - load - axis.viscous_n_m_s * top / axis.drive.ratio
         margin = 1.0 - load / stall
     else:
-        available, margin = _through_linkage(figure, axis_name, survey(figure, linkage_of(figure, axis_name)))
+        available, margin = _through_linkage(figure, axis_name, survey(figure, axis_name))
     return AxisPhysics(
         inertia_kg_m2=chain.worst_inertia_kg_m2(),
         gravity_torque_n_m=gravity,

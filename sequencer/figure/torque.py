@@ -15,6 +15,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 from sequencer.figure.chain import Chain, below, carried
 from sequencer.figure.drives import track_of
 from sequencer.figure.dynamics import Dynamics, inverse
-from sequencer.figure.linkage import Linkage, linkages
+from sequencer.figure.linkage import Linkage, linkage_of, linkages
 from sequencer.figure.model import DirectDrive, Figure, PairDrive, Servo
 from sequencer.figure.polygon import pulses_us, reach_of
 from sequencer.figure.servo_line import SHARE_AT_SPEED, SHARE_OF_SPEED, line_at
@@ -103,8 +104,32 @@ class Survey:
     viscous_n_m_s: Array
 
 
-def survey(figure: Figure, linkage: Linkage) -> Survey:
-    """Inertia, load and friction of a linkage's axes as its servos feel them."""
+class _Build:
+    """A figure that can be looked up: equal when everything that moves or holds is equal."""
+
+    def __init__(self, figure: Figure) -> None:
+        self.figure = figure
+        kinds = (figure.servos, figure.axes, figure.masses, figure.pairs)
+        self._parts = (figure.supply, *(tuple(kind.values()) for kind in kinds))
+
+    def __hash__(self) -> int:
+        return hash(self._parts)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Build) and other._parts == self._parts
+
+
+def survey(figure: Figure, axis_name: str) -> Survey:
+    """Inertia, load and friction of the axes of one axis's linkage, as its servos feel them.
+
+    Done once for the same build. Raises KeyError for an axis the figure does not have.
+    """
+    return _survey(_Build(figure), linkage_of(figure, axis_name).axes[0])
+
+
+@lru_cache(maxsize=16)
+def _survey(build: _Build, axis_name: str) -> Survey:
+    figure, linkage = build.figure, linkage_of(build.figure, axis_name)
     dynamics = Dynamics(figure)
     poses = poses_of(figure, linkage)
     jacobian = linkage.jacobian(poses.own)
@@ -169,15 +194,30 @@ class TorqueRow:
 def torque_rows(figure: Figure, track: str) -> tuple[TorqueRow, ...]:
     """The rows of all tracks that move together with ``track`` (itself among them), in linkage order.
 
-    Raises KeyError for a track the figure does not have.
+    Found once for the same build. Raises KeyError for a track the figure does not have.
     """
+    return _rows(_Build(figure), track)
+
+
+@lru_cache(maxsize=64)
+def _rows(build: _Build, track: str) -> tuple[TorqueRow, ...]:
+    figure = build.figure
     for linkage in linkages(figure):
         tracks = [track_of(figure, servo) for servo in linkage.servos]
         if track in tracks:
             if len(linkage.axes) == 1 and isinstance(figure.axes[linkage.axes[0]].drive, DirectDrive):
                 return (_direct_row(figure, linkage.axes[0]),)
-            return rows_of(figure, survey(figure, linkage))
+            return rows_of(figure, survey(figure, linkage.axes[0]))
     raise KeyError(track)
+
+
+def holding_share(figure: Figure, axis_name: str) -> float:
+    """Share of stall that its busiest servo needs to hold an axis (and its pair's other) at the worst pose.
+
+    Gravity and springs, no friction. Raises KeyError for an axis the figure does not have.
+    """
+    track = track_of(figure, linkage_of(figure, axis_name).servos[0])
+    return max(row.worst_gravity_n_m / row.stall_n_m for row in torque_rows(figure, track))
 
 
 def rows_of(figure: Figure, seen: Survey) -> tuple[TorqueRow, ...]:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sequencer.errors import FindingsError
 from sequencer.figure.limits import limits, ramp
-from sequencer.figure.model import Figure
+from sequencer.figure.model import DirectDrive, Figure
 from sequencer.figure.physics import Chain, body, carried, physics
 from sequencer.figure.read import parse_figure, read_figure
 from sequencer.units import GRAVITY_M_S2
@@ -177,11 +177,16 @@ def test_torque_binds_when_the_head_is_heavy(good_text: str) -> None:
     assert "typical" in limits(figure, "turn").why["velocity"]
 
 
-def test_whatever_is_promised_is_there_at_top_speed(keeper: Figure) -> None:
-    """On the DC line the servo still has the torque for full acceleration at full speed, worst pose."""
-    for name, axis in keeper.axes.items():
-        servo = keeper.servos[axis.drive.servo]
-        facts, limit = physics(keeper, name), limits(keeper, name)
+def test_whatever_is_promised_is_there_at_top_speed(keeper: Figure, bust: Figure) -> None:
+    """On the DC line the servo still has the torque for full acceleration at full speed, worst pose.
+
+    Direct drives; linkages are in test_limits.py.
+    """
+    for figure, name in ((keeper, "turn"), (bust, "turn"), (bust, "nod")):
+        axis = figure.axes[name]
+        assert isinstance(axis.drive, DirectDrive)
+        servo = figure.servos[axis.drive.servo]
+        facts, limit = physics(figure, name), limits(figure, name)
         top = servo.no_load_speed_rad_s * servo.speed_derating / axis.drive.ratio
         stall = servo.stall_torque_n_m * servo.torque_derating * axis.drive.ratio
         there = stall * (1 - limit.velocity_rad_s / top)
@@ -200,7 +205,7 @@ def test_the_keeper_is_drivable(keeper: Figure) -> None:
         assert 350 < math.degrees(limit.acceleration_rad_s2) < 900
         assert ramp(keeper, name).ramp_s >= 0.18
     jaw = limits(keeper, "jaw")
-    assert math.degrees(jaw.velocity_rad_s) > 200
+    assert math.degrees(jaw.velocity_rad_s) > 180
     assert 0.06 <= ramp(keeper, "jaw").ramp_s < 0.09
 
 
