@@ -6,15 +6,16 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from sequencer.figure import details, doubt, heat, wiring
-from sequencer.figure.current import Draw, draw
+from sequencer.figure import details, doubt
 from sequencer.figure.drives import servos_of
-from sequencer.figure.electric import DROP_SHARE
 from sequencer.figure.facts import Facts, toward
 from sequencer.figure.judge import LOAD_SHARE
 from sequencer.figure.limits import ramp
+from sequencer.figure.linkage_words import linkage_lines
 from sequencer.figure.model import Axis, Figure
-from sequencer.figure.physics import carried, stall_at_axis_n_m
+from sequencer.figure.physics import carried
+from sequencer.figure.sheet_power import cook, supply
+from sequencer.figure.tight import TightJoint, tight_joint
 from sequencer.units import kgcm_from_n_m
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
@@ -39,10 +40,10 @@ def sheet(
     figure = known.figure
     first = [
         Section(f"{figure.name}: {inventory(figure)}", ()),
-        Section("Will it carry?", tuple(_carry(known))),
+        Section("Will it carry?", (*_carry(known), *_tightest(known))),
         Section("How fast?", (*_speed(known, fastest), *extra_sentences)),
-        Section("Will it cook?", tuple(_cook(known))),
-        Section("Which supply and fuse?", tuple(_supply(known))),
+        Section("Will it cook?", tuple(cook(known))),
+        Section("Which supply and fuse?", tuple(supply(known))),
         Section("What to change first", tuple(_change(known))),
         Section("Cautions", tuple(cautions(figure))),
         Section("Not measured", tuple(_unmeasured(known))),
@@ -51,6 +52,8 @@ def sheet(
         first += [
             Section("Limits and where each comes from", tuple(details.limits_lines(known))),
             Section("Directions and ranges", tuple(details.direction_lines(figure))),
+            Section("Linkages", tuple(linkage_lines(figure))),
+            Section("Is a joint too tight?", tuple(joint.words() for joint in tight_joints(known))),
             Section("Wiring", tuple(details.wiring_lines(figure))),
             Section("Masses", tuple(details.mass_lines(figure))),
         ]
@@ -91,6 +94,18 @@ def _carry(known: Facts) -> Iterator[str]:
         yield "There are no axes yet."
 
 
+def tight_joints(known: Facts) -> list[TightJoint]:
+    """What friction would do to each axis that can be held, the one with the least to spare first."""
+    joints = [tight_joint(known.figure, name, known.physics[name]) for name in known.limits]
+    return sorted(joints, key=lambda joint: joint.stuck_n_m - joint.counted_n_m)
+
+
+def _tightest(known: Facts) -> Iterator[str]:
+    """How to feel for a joint that was tightened too far, said of the one that minds the most."""
+    for joint in tight_joints(known)[:1]:
+        yield f"Is a joint too tight? {joint.words()}"
+
+
 def verdict(known: Facts, name: str, seen: doubt.Load) -> str:
     """Whether an axis carries its load: yes, probably, barely or no."""
     if name not in known.limits:
@@ -125,106 +140,6 @@ def _speed(known: Facts, fastest: Fastest) -> Iterator[str]:
             yield f"{name}: not at all; see what to change first."
     if known.limits:
         yield "For the noise, let idle loops use a quarter of that (rule of thumb)."
-
-
-def _cook(known: Facts) -> Iterator[str]:
-    figure = known.figure
-    for name, axis in figure.axes.items():
-        share = known.physics[name].gravity_torque_n_m / stall_at_axis_n_m(figure, axis)
-        if share > 0.02:
-            servo = figure.servos[servos_of(figure, name)[0]]
-            settles = figure.ambient_c + heat.rise_k(figure, servo, min(1.0, share) ** 2)
-            yield (
-                f"{name}: holding its worst pose takes {100 * share:.0f} % of stall torque and brings the "
-                f"winding to about {settles:.0f} C (typical); servos hold 20-50 % for long (rule of thumb)."
-            )
-    yield from _stalled(figure)
-    yield (
-        f"It is {figure.ambient_c:g} C inside the head by the file; a closed head is about "
-        f"{heat.CLOSED_HEAD_C:g} C warmer than the room (rule of thumb). Feel the servos after ten minutes: "
-        "they can be too hot to touch."
-    )
-
-
-def _stalled(figure: Figure) -> Iterator[str]:
-    """How long each axis may be held against its stop; the shortest first."""
-    times = sorted(
-        (time_s, name, heat.thermal(figure.servos[servo]).size)
-        for name in figure.axes
-        for servo in servos_of(figure, name)[:1]
-        if math.isfinite(time_s := heat.time_to_s(figure, figure.servos[servo]))
-    )
-    if not times:
-        return
-    time_s, name, size = times[0]
-    said = (
-        f"A {name} held against its stop reaches {heat.LIMIT_C:g} C in about {heat.rounded_s(time_s)} "
-        f"(typical for a {size} servo, good to a factor of two)"
-    )
-    rest = [other for _, other, _ in times[1:]]
-    if rest:
-        ends = [heat.rounded_s(times[1][0]), heat.rounded_s(times[-1][0])]
-        span = ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
-        said += f"; {listed(rest)} in {span}"
-    yield said + "."
-
-
-def listed(names: Sequence[str]) -> str:
-    """``turn, nod and tilt``."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _supply(known: Facts) -> Iterator[str]:
-    figure, supply = known.figure, known.figure.supply
-    amps = draw(figure, known.physics)
-    yield (
-        f"All servos stalled at once draw {amps.peak_a:.1f} A (sum of stall currents, common practice); "
-        f"on average about {amps.average_a:.1f} A (a guess). The supply gives {amps.rating_a:g} A at "
-        f"{supply.voltage_v:g} V: "
-        + ("enough." if amps.peak_a <= amps.rating_a else f"not enough; fit one of {amps.supply_a:g} A.")
-    )
-    if amps.fuse_a is not None:
-        there = "" if supply.fuse_a is None else f" (the file has one of {supply.fuse_a:g} A)"
-        yield (
-            f"Fuse the servos' plus wire at {amps.fuse_a:g} A{there}, next to the supply, and use wire that "
-            "carries more than the fuse."
-        )
-    else:
-        yield (
-            f"No usual fuse fits between what the servos draw and {amps.rating_a:g} A: "
-            "choose the supply first."
-        )
-    yield from _wire(figure, amps)
-    yield (
-        "Give the servos their own supply, never the board's 5 V pin, and join the grounds of supply and "
-        "board: without a common ground the pulses mean nothing. A USB port gives 0.5 A, less than one "
-        "stalled servo."
-    )
-    for lamp in figure.lamps.values():
-        resistor = wiring.resistor_of(lamp)
-        if resistor is not None:
-            yield (
-                f"lamp {lamp.name}: {resistor.ohm:g} ohm (E12), {resistor.rating_w:g} W, lets "
-                f"{1000 * resistor.current_a:.0f} mA through and turns {1000 * resistor.power_w:.0f} mW "
-                "into heat."
-            )
-
-
-def _wire(figure: Figure, amps: Draw) -> Iterator[str]:
-    supply = figure.supply
-    if supply.wire_m is None:
-        return
-    if amps.drop_v is not None:
-        yield (
-            f"{supply.wire_m:g} m of AWG {supply.wire_awg} there and back lose {amps.drop_v:.2f} V when all "
-            f"servos stall; at most {100 * DROP_SHARE:.0f} % of {supply.voltage_v:g} V should go there "
-            "(rule of thumb)."
-        )
-    elif amps.wire_awg is not None:
-        yield (
-            f"For {supply.wire_m:g} m use AWG {amps.wire_awg} or thicker: it then loses at most "
-            f"{100 * DROP_SHARE:.0f} % when all servos stall."
-        )
 
 
 def _change(known: Facts) -> Iterator[str]:

@@ -14,7 +14,7 @@ from sequencer.figure.drawing import drawings
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
 from sequencer.figure.judge import LOAD_SHARE
-from sequencer.figure.sheet import cautions, inventory, verdict
+from sequencer.figure.sheet import cautions, inventory, tight_joints, verdict
 from sequencer.view.files import replace_file
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
@@ -47,6 +47,7 @@ def sheet_page(known: Facts, fastest: Fastest, file: Path) -> None:
         drawings=drawings(figure),
         axes=[_axis(known, name, fastest) for name in figure.axes],
         third=100.0 * LOAD_SHARE,
+        tight=next((joint.words() for joint in tight_joints(known)), None),
         servos=[_servo(known, name) for name in figure.servos],
         limit_c=f"{heat.LIMIT_C:g}",
         supply=_supply(known),
