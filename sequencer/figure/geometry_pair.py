@@ -243,16 +243,20 @@ def _apart(pair: Pair, link: Neck, path: Path, reporter: Reporter) -> bool:
 
 
 def _other_cranks(pair: Pair, first: Axis, second: Axis, good: Callable[[Neck], bool]) -> str | None:
-    """`crank_mm = 44.0`: cranks, both with rods that fit at home, with which the whole range works."""
-    for share in other_shares():
-        cranks = []
-        for crank in pair.cranks:
-            longer = replace(crank, crank_m=round(1000.0 * crank.crank_m * share, 1) / 1000.0)
-            cranks.append(replace(longer, rod_m=round(1000.0 * _rod_at_centre_m(longer), 1) / 1000.0))
-        if good(Neck(replace(pair, cranks=(cranks[0], cranks[1])), first, second)):
-            left, right = cranks
-            return (
-                f"crank_mm = {mm(left.crank_m)} with rod_mm = {mm(left.rod_m)} (left) and "
-                f"crank_mm = {mm(right.crank_m)} with rod_mm = {mm(right.rod_m)} (right)"
-            )
+    """`crank_mm = 44.0`: rods, or cranks with rods that fit at home, with which the whole range works."""
+    for share in (1.0, *other_shares()):
+        told, cranks = [], []
+        for side, crank in zip(("left", "right"), pair.cranks, strict=True):
+            other = replace(crank, crank_m=round(1000.0 * crank.crank_m * share, 1) / 1000.0)
+            other = replace(other, rod_m=round(1000.0 * _rod_at_centre_m(other), 1) / 1000.0)
+            cranks.append(other)
+            changed = [
+                f"{key}_mm = {mm(getattr(other, f'{key}_m'))}"
+                for key in ("crank", "rod")
+                if abs(getattr(other, f"{key}_m") - getattr(crank, f"{key}_m")) > 1e-6
+            ]
+            if changed:
+                told.append(f"{' with '.join(changed)} ({side})")
+        if told and good(Neck(replace(pair, cranks=(cranks[0], cranks[1])), first, second)):
+            return " and ".join(told)
     return None

@@ -84,8 +84,8 @@ def _fourbar(figure: Figure, axis: Axis, drive: FourBarDrive) -> Iterator[str]:
         f"{math.degrees(toggle):.0f} deg to a toggle ({_judged_toggle(toggle)})."
     )
     yield (
-        f"linkage {drive.name or axis.name}: {gear.least_speed:.2f} to {gear.speed:.2f} servo degrees per degree "
-        f"of {axis.name}."
+        f"linkage {drive.name or axis.name}: {gear.least_speed:.2f} to {gear.speed:.2f} servo degrees per "
+        f"degree of {axis.name}."
     )
 
 

@@ -98,7 +98,7 @@ CASES = [
         replace("figure.toml", 'pin = "D8"', 'pin = "D7"'),
         ("check",),
         2,
-        ("figure.toml", "D7", "servos.turn", "servos.nod", "do:"),
+        ("figure.toml", "D7", "servos.turn", "servos.neck_left", "do:"),
     ),
     Case(
         "a pin the link owns",
@@ -119,7 +119,7 @@ CASES = [
     ),
     Case(
         "a range outside the recorded ends",
-        replace("figure.toml", "range_deg = [-30, 30]", "range_deg = [-30, 60]"),
+        replace("figure.toml", "range_deg = [-28, 28]", "range_deg = [-28, 60]"),
         ("check",),
         2,
         ("figure.toml", "axes.nod", "ends", "do:"),
