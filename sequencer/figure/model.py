@@ -334,8 +334,10 @@ class AxisPhysics:
 
     ``inertia_kg_m2`` and ``gravity_torque_n_m`` are the worst over its range and the ranges of what
     carries it and what it carries. ``available_torque_n_m`` is what is left for accelerating at top
-    speed: half of the derated stall torque minus gravity and friction (may be negative).
-    ``torque_margin`` = 1 - (gravity + friction) / derated stall torque: 1 is free, 0 cannot hold.
+    speed: half of the derated stall torque minus gravity and friction (may be negative). Gravity is what
+    is left of it after the axis's own spring. ``torque_margin`` = 1 - (gravity + friction) / derated stall
+    torque: 1 is free, 0 cannot hold. Through a linkage the last two are the busiest servo's, at its worst
+    pose, with both axes of a pair held.
     """
 
     inertia_kg_m2: float

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from sequencer.figure.chain import Chain
-from sequencer.figure.judge import TIGHT_SHARE, findings
+from sequencer.figure.judge import findings
+from sequencer.figure.judge_torque import TIGHT_SHARE
 from sequencer.figure.limits import limits, track_limits
-from sequencer.figure.model import Basis, Figure, Spring
+from sequencer.figure.model import Basis, Figure, Pulled, Spring
 from sequencer.figure.physics import physics, stall_at_axis_n_m
 from sequencer.figure.read import parse_figure
 from sequencer.figure.tight import tight_joint
@@ -108,6 +109,19 @@ def test_a_joint_that_was_measured_too_tight(head: Figure) -> None:
         assert len(_torque(tight, "warning")) == found
     guess = _with_axis(head, "turn", friction_n_m=1.2 * TIGHT_SHARE * stall, friction_basis="guess")
     assert not any("loosen" in str(finding.remedy) for finding in _torque(guess))
+
+
+def test_a_luggage_scale_that_disagrees_with_the_masses(head: Figure) -> None:
+    by_masses = Chain(head, "nod").gravity_n_m({})
+    agrees = _with_axis(head, "nod", pulled=Pulled(by_masses + 0.01, 0.01))
+    assert _torque(agrees) == []
+    differs = _with_axis(head, "nod", pulled=Pulled(by_masses + 0.4, 0.01))
+    (finding,) = _torque(differs, "warning")
+    assert "the luggage scale says" in finding.message
+    assert finding.value == pytest.approx(0.4 / 0.0980665)
+    # With a spring that explains it there is nothing to tell.
+    sprung = _with_axis(differs, "nod", spring=Spring(0.4, differs.axes["nod"].home_rad, 0.0))
+    assert not any("luggage scale says" in finding.message for finding in _torque(sprung))
 
 
 def test_frictions_that_matter_by_hand(good_text: str) -> None:
