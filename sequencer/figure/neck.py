@@ -50,6 +50,17 @@ def _ones_cos_sin(angles: Array) -> Array:
     return np.stack([np.ones_like(angles), np.cos(angles), np.sin(angles)], axis=1)
 
 
+def _times(first: Array, second: Array) -> Array:
+    """All products of two rows of three, (n, 9)."""
+    products: Array = (first[:, :, None] * second[:, None, :]).reshape(-1, 9)
+    return products
+
+
+def _slope(factors: Array) -> Array:
+    """(1, cos, sin) -> its derivative (0, -sin, cos)."""
+    return np.stack([np.zeros(len(factors)), -factors[:, 2], factors[:, 1]], axis=1)
+
+
 class Neck:
     """The map between the two servos of a pair and its two axes; servo angle 0 is the servo's centre.
 
@@ -62,13 +73,10 @@ class Neck:
         self.pair = pair
         self.home_rad = np.array([first.home_rad, second.home_rad], dtype=float)
         self.pivot_m = lines_meet_m(first, second)[0]
-        self._first = np.array(first.direction)
-        self._first_parts = _turning_parts(first.direction)
-        self._second = np.array(second.direction)
         # (9, 3, 3): the rotation's part for each product of (1, cos, sin) and (1, cos, sin).
-        self._parts = np.einsum("aij,bjk->abik", self._first_parts, _turning_parts(second.direction)).reshape(
-            9, 3, 3
-        )
+        self._parts = np.einsum(
+            "aij,bjk->abik", _turning_parts(first.direction), _turning_parts(second.direction)
+        ).reshape(9, 3, 3)
         self._arm = np.array([np.array(crank.joint_m) - self.pivot_m for crank in pair.cranks])
         self._base = np.array([self.pivot_m - np.array(crank.pivot_m) for crank in pair.cranks])
         plane = np.array([crank.plane_rad for crank in pair.cranks])
@@ -77,6 +85,8 @@ class Neck:
         self._rod = np.array([crank.rod_m for crank in pair.cranks])
         self._centre = np.array([crank.at_centre_rad for crank in pair.cranks])
         self._sides = np.array([self._home_side(crank) for crank in pair.cranks])
+        # (9, 6): the rod ends' places, from the pivot, for each product.
+        self._joints = np.einsum("pij,cj->pci", self._parts, self._arm).reshape(9, 6)
         self._triangle = self._triangle_parts()
 
     def _home_side(self, crank: Crank) -> float:
@@ -90,7 +100,7 @@ class Neck:
 
         |end|^2 = |arm|^2 + |base|^2 + 2 base . turned arm, and only the last moves.
         """
-        turned = np.einsum("pij,cj->pci", self._parts, self._arm)  # (9, 2, 3)
+        turned = self._joints.reshape(9, 2, 3)
         still = np.zeros((9, 1))
         still[0, 0] = 1.0
         ahead = np.einsum("pci,ci->pc", turned, self._ahead) + still * np.sum(
@@ -104,10 +114,12 @@ class Neck:
         parts: Array = np.concatenate([ahead, above, square / (2.0 * self._length)], axis=1)
         return parts
 
-    def _products(self, axis_rad: Array) -> Array:
+    def _factors(self, axis_rad: Array) -> tuple[Array, Array]:
         turned = np.asarray(axis_rad, dtype=float) - self.home_rad
-        first, second = _ones_cos_sin(turned[:, 0]), _ones_cos_sin(turned[:, 1])
-        return (first[:, :, None] * second[:, None, :]).reshape(-1, 9)
+        return _ones_cos_sin(turned[:, 0]), _ones_cos_sin(turned[:, 1])
+
+    def _products(self, axis_rad: Array) -> Array:
+        return _times(*self._factors(axis_rad))
 
     def _reach(self, axis_rad: Array) -> tuple[Array, Array, Array]:
         """Rod ends ahead and above (n, 2), and the cosine between crank and rod end (n, 2)."""
@@ -142,26 +154,26 @@ class Neck:
 
     def joints_m(self, axis_rad: Array) -> Array:
         """Rod ends on the head (n, 2, 3) in the figure's frame for poses (n, 2)."""
-        return self._arms(axis_rad) + self.pivot_m
+        joints: Array = (self._products(axis_rad) @ self._joints).reshape(-1, 2, 3) + self.pivot_m
+        return joints
 
     def turns(self, axis_rad: Array) -> Array:
         """How the head is turned from home (n, 3, 3), for poses (n, 2)."""
         turned: Array = (self._products(axis_rad) @ self._parts.reshape(9, 9)).reshape(-1, 3, 3)
         return turned
 
-    def _arms(self, axis_rad: Array) -> Array:
-        arms: Array = np.einsum("nij,cj->nci", self.turns(axis_rad), self._arm)
-        return arms
-
     def _pushes(self, axis_rad: Array, tips: Array) -> tuple[Array, Array]:
-        """Rod vectors (n, 2, 3) from tip to head, and their moments about both axes (n, crank, axis)."""
-        arms = self._arms(axis_rad)
-        rods = arms + self.pivot_m - tips
-        moments = np.cross(arms, rods)
-        turned = np.asarray(axis_rad, dtype=float)[:, 0] - self.home_rad[0]
-        second = _ones_cos_sin(turned) @ np.einsum("aij,j->ai", self._first_parts, self._second)
-        about = np.stack([moments @ self._first, np.einsum("nci,ni->nc", moments, second)], axis=2)
-        return rods, about
+        """Rod vectors (n, 2, 3) from tip to head, and their moments about both axes (n, crank, axis).
+
+        A rod's moment about an axis is the rod times the velocity of its end per radian of that axis.
+        """
+        first, second = self._factors(axis_rad)
+        rods = (_times(first, second) @ self._joints).reshape(-1, 2, 3) + (self.pivot_m - tips)
+        ways = [
+            (products @ self._joints).reshape(-1, 2, 3)
+            for products in (_times(_slope(first), second), _times(first, _slope(second)))
+        ]
+        return rods, np.stack([np.einsum("nci,nci->nc", rods, way) for way in ways], axis=2)
 
     def jacobian(self, axis_rad: Array) -> Array:
         """d servo / d axis, (n, 2, 2): the rod's moment about an axis over its moment about the crank."""
@@ -175,7 +187,7 @@ class Neck:
         """(n, 2): rod vector . tip's velocity per radian."""
         up = np.array([0.0, 0.0, 1.0])
         along = -np.sin(cranks)[:, :, None] * self._ahead + np.cos(cranks)[:, :, None] * up
-        moments: Array = self._length * np.sum(rods * along, axis=2)
+        moments: Array = self._length * np.einsum("nci,nci->nc", rods, along)
         return moments
 
     def axis_rad(self, servo_rad: Array, near: Array | None = None) -> Array:
@@ -189,7 +201,7 @@ class Neck:
         step = np.full(cranks.shape, np.inf)
         for _ in range(_NEWTON_STEPS):
             rods, about = self._pushes(pose, tips)
-            missing = (self._rod**2 - np.sum(rods**2, axis=2)) / 2.0
+            missing = (self._rod**2 - np.einsum("nci,nci->nc", rods, rods)) / 2.0
             determinant = about[:, 0, 0] * about[:, 1, 1] - about[:, 0, 1] * about[:, 1, 0]
             with np.errstate(divide="ignore", invalid="ignore"):
                 step = (
