@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from sequencer.figure import electric, heat, judge_torque, openings, wiring
 from sequencer.figure.current import Draw, draw
 from sequencer.figure.drives import first_servo
+from sequencer.figure.judge_linkages import linkage_findings
 from sequencer.figure.judge_torque import LOAD_SHARE as LOAD_SHARE
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, Figure
@@ -34,6 +35,7 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
         *_supply(figure, draw(figure, known)),
         *_heat(figure),
         *_ends(figure),
+        *linkage_findings(figure),
         *wiring.findings(figure),
         *openings.findings(figure),
     ]

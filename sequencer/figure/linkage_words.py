@@ -11,12 +11,8 @@ from sequencer.figure.facts import toward
 from sequencer.figure.fourbar import FourBar
 from sequencer.figure.gearing import gearing
 from sequencer.figure.model import Axis, DirectDrive, Figure, FourBarDrive
-from sequencer.figure.polygon import PairReach, reach_of
+from sequencer.figure.polygon import CRANK_RAD, GOOD_TOGGLE_RAD, PairReach, reach_of
 
-#: Cranks turn no further than this from square (common practice).
-CRANK_RAD = math.radians(45.0)
-#: A pose nearer to a toggle than this is stiff to nothing and rough on the joints (common practice).
-GOOD_TOGGLE_RAD = math.radians(30.0)
 _STEPS = 181
 
 

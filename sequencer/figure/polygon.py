@@ -21,6 +21,10 @@ from sequencer.figure.neck import Neck
 
 #: A pose nearer to a toggle than this is not used, radians (common practice: 30-40 deg, 15 at the least).
 LEAST_TOGGLE_RAD = math.radians(15.0)
+#: Nearer than this a joint's play shows and little pushes (common practice).
+GOOD_TOGGLE_RAD = math.radians(30.0)
+#: Cranks turn no further than this from square (common practice).
+CRANK_RAD = math.radians(45.0)
 #: The polygon keeps this far from the true border, microseconds.
 MARGIN_US = 0.25
 #: Home and parked lie at least this deep inside, so that rounding never puts them outside.
