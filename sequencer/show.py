@@ -397,7 +397,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     from sequencer.check.loads import scene_loads
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
-    from sequencer.check.work import scene_work
+    from sequencer.check.work import evening_work, scene_work
     from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
     from sequencer.figure.dynamics import Dynamics
@@ -444,7 +444,10 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         *(findings.from_shortfall(name, item) for name, item in built.late),
     ]
     tell("checked", 1.0)
-    report = CheckReport(built.figure.name, scenes, space, findings.in_order(found))
+    report = CheckReport(
+        *(built.figure.name, scenes, space, findings.in_order(found)),
+        evening=evening_work(built.figure, loads, busiest),
+    )
     return CheckedShow(built, played, report, loads)
 
 

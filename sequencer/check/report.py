@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sequencer.check.axes import linked_motion
 from sequencer.check.played import PlayedScene
-from sequencer.check.work import SceneWork
+from sequencer.check.work import EveningWork, SceneWork
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
@@ -116,12 +116,13 @@ class SceneReport:
 
 @dataclass(frozen=True)
 class CheckReport:
-    """What `check` knows."""
+    """What `check` knows; ``evening`` is each servo's work over the busiest evening that triggers allow."""
 
     show: str
     scenes: Mapping[str, SceneReport]
     room: Room
     findings: tuple[Finding, ...]
+    evening: Mapping[str, EveningWork] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from sequencer.check import heat, supply, torque
 from sequencer.check.loads import SceneLoads
+from sequencer.figure.heat import rise_k
 from sequencer.figure.model import Figure
 
 
@@ -50,3 +52,28 @@ def scene_work(figure: Figure, loads: SceneLoads, current: supply.SceneCurrent) 
             winding_c=heat.scene_peak_c(figure, load, loads.loop),
         )
     return SceneWork(servos, current.peak_a, current.average_a)
+
+
+@dataclass(frozen=True)
+class EveningWork:
+    """One servo over the busiest evening: RMS torque as a share of stall, and where its winding settles."""
+
+    servo: str
+    rms_share: float
+    continuous_share: float
+    winding_c: float
+
+
+def evening_work(
+    figure: Figure, loads: Mapping[str, SceneLoads], busiest_s: Mapping[str, float]
+) -> dict[str, EveningWork]:
+    """Servo -> its work over an evening that gives each scene its seconds; empty when nothing is played."""
+    if not any(scene in loads for scene in busiest_s):
+        return {}
+    evening = {}
+    for name in {servo: None for scene in loads.values() for servo in scene.servos}:
+        mean_square = heat.evening_mean_square(loads, busiest_s, name)
+        servo = figure.servos[name]
+        settles = figure.ambient_c + rise_k(figure, servo, mean_square)
+        evening[name] = EveningWork(name, math.sqrt(mean_square), servo.continuous_share, settles)
+    return evening

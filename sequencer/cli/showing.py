@@ -106,6 +106,11 @@ def _print_work(out: Console, report: CheckReport) -> None:
             )
             first = amps = ""
         table.add_section()
+    first = "the busiest evening"
+    for work in report.evening.values():
+        held = f"{100.0 * work.rms_share:.0f} % of {100.0 * work.continuous_share:.0f} %"
+        table.add_row(first, work.servo, "", "", "", held, f"{work.winding_c:.0f} C", "")
+        first = ""
     if table.row_count:
         out.print(table)
         out.print(

@@ -140,3 +140,17 @@ def test_the_keepers_evening(checked_keeper: show.CheckedShow) -> None:
         stalls = sum(stall_current_a(figure, servo) for servo in figure.servos.values())
         assert scene.work.peak_a <= stalls
     assert not [item for item in checked_keeper.report.findings if item.code in ("heat", "supply")]
+
+
+def test_the_evening_is_the_scenes_weighted_by_their_seconds(checked_keeper: show.CheckedShow) -> None:
+    """Five greets and a storm a round (event.toml: every sixth visitor): heat adds, torques do not."""
+    loads = checked_keeper.loads
+    seconds = {"greet": 5.0 * loads["greet"].duration_s, "storm": loads["storm"].duration_s}
+    total = sum(seconds.values())
+    evening = checked_keeper.report.evening
+    assert set(evening) == set(checked_keeper.built.figure.servos)
+    for name, work in evening.items():
+        mean = sum(time_s * loads[scene].servos[name].rms_share ** 2 for scene, time_s in seconds.items())
+        assert work.rms_share == pytest.approx(math.sqrt(mean / total))
+        quiet, loud = sorted(loads[scene].servos[name].rms_share for scene in seconds)
+        assert quiet <= work.rms_share <= loud
