@@ -200,7 +200,8 @@ def scene_loads(
 ) -> SceneLoads:
     """The load of every servo over one played scene."""
     motion = scene_motion(figure, machine.linkages, played, specs, frame_s)
-    torque = machine.servo_torque(motion.q, motion.qd, motion.qdd)
+    # A figure of lamps alone has nothing to hold.
+    torque = machine.servo_torque(motion.q, motion.qd, motion.qdd) if motion.q else {}
     servos = {}
     for name, speed in motion.servo_rad_s.items():
         stall, no_load = line_at(figure, figure.servos[name])

@@ -105,10 +105,10 @@ def gravity(figure: Figure, axis: Axis, fact: AxisPhysics) -> Between:
     if axis.pulled is not None:
         width = axis.pulled.spread_n_m
         return Between(max(0.0, fact.gravity_torque_n_m - width), fact.gravity_torque_n_m + width, "measured")
-    if fact.gravity_torque_n_m == 0.0:
-        return Between(0.0, 0.0, "measured")
     riders = carried(figure, axis.name)
     parts = [mass for mass in figure.masses.values() if mass.carried_by in riders]
+    if fact.gravity_torque_n_m == 0.0:
+        return Between(0.0, 0.0, least_sure(mass.basis for mass in parts) if parts else "guess")
     width = math.sqrt(math.fsum((PLACED[mass.basis] * _lever_n_m(mass, axis)) ** 2 for mass in parts))
     basis = least_sure(mass.basis for mass in parts)
     return Between(max(0.0, fact.gravity_torque_n_m - width), fact.gravity_torque_n_m + width, basis)

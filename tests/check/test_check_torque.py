@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -192,3 +193,18 @@ def test_the_report_holds_each_scenes_work(checked_keeper: show.CheckedShow) -> 
             assert work.share == pytest.approx(float(torque.over_available(load).max()))
             assert work.rms_share == pytest.approx(float(np.sqrt(np.mean(load.shares**2))))
             assert work.winding_c > checked_keeper.built.figure.ambient_c
+
+
+def test_a_figure_of_lamps_alone_has_nothing_to_hold(tmp_path: Path) -> None:
+    (tmp_path / "figure.toml").write_text(
+        'name = "lantern"\nboard = { kind = "uno" }\nsupply = { voltage_v = 6, rating_a = 5 }\n'
+        '[lamps.eye]\npin = "D5"\n',
+        encoding="utf-8",
+    )
+    (tmp_path / "hello.scene").write_text("scene hello\n\n0:00.0 lamps glow to 60% over 1.5s\n", "utf-8")
+    checked = show.check_built(show.build_show(tmp_path))
+    work = checked.report.scenes["hello"].work
+    assert work is not None
+    assert work.servos == {}
+    assert work.peak_a == 0.0
+    assert checked.report.ok
