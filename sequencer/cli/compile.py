@@ -25,6 +25,7 @@ def command(
         made = write_outputs(
             *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
             report_text(checked),
+            built.pairs,
         )
     if as_json:
         say_json(dict(made.contract))

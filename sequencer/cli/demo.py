@@ -48,6 +48,7 @@ def command(
     made = write_outputs(
         *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
         report_text(checked),
+        built.pairs,
     )
     for file in made.files:
         say.print(f"  {file}", markup=False)

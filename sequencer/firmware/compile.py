@@ -16,7 +16,7 @@ from sequencer.firmware.boards import Player
 from sequencer.firmware.header import lsb_deg, render_header
 from sequencer.firmware.join import Room, check_room, join
 from sequencer.firmware.sketch import sketch_files, sketch_name, sketch_tree
-from sequencer.motion.model import Certificate, TrackSpec
+from sequencer.motion.model import Certificate, PairCertificates, TrackSpec
 from sequencer.tables.image import image_crc32
 from sequencer.tables.model import ShowImage
 
@@ -38,11 +38,13 @@ def write_outputs(
     certificate: Certificate,
     player: Player,
     report: str,
+    pairs: PairCertificates | None = None,
 ) -> Compiled:
     """Write header, sketch folder, hex, image, certificate and report into the folder ``out``.
 
-    Everything is made beside ``out`` first and moved in at the end; when anything goes wrong, ``out``
-    is as it was. Other files in it are left alone.
+    The certificate's file also tells the polygons of ``pairs``. Everything is made beside ``out`` first
+    and moved in at the end; when anything goes wrong, ``out`` is as it was. Other files in it are left
+    alone.
 
     Returns:
         The files, the room left on the board, and the ``compile --json`` contract.
@@ -76,7 +78,8 @@ def write_outputs(
             sketch_tree(sketch, fresh / name)
             _write(fresh / items[2], hex_text)
             (fresh / items[3]).write_bytes(image)
-            _write(fresh / items[4], json.dumps(contract["certificate"], indent=2) + "\n")
+            proven = {**contract["certificate"], **({"pairs": _pairs_json(pairs)} if pairs else {})}
+            _write(fresh / items[4], json.dumps(proven, indent=2) + "\n")
             _write(fresh / items[5], report if report.endswith("\n") else report + "\n")
             _move_in(items, fresh, old, out)
     except OSError as error:
@@ -116,6 +119,20 @@ def _move_in(items: list[str], fresh: Path, old: Path, out: Path) -> None:
         if made_out:
             out.rmdir()
         raise
+
+
+def _pairs_json(pairs: PairCertificates) -> dict[str, Any]:
+    """Every side of each polygon, a * c1 + b * c2 <= bound over the tracks' control points, and the worst."""
+    return {
+        name: {
+            "tracks": list(pair.spec.tracks),
+            "faces": [
+                {"a": face.a, "b": face.b, "max": worst.max, "bound": worst.bound, "scene": worst.scene}
+                for face, worst in zip(pair.spec.faces, pair.faces, strict=True)
+            ],
+        }
+        for name, pair in pairs.items()
+    }
 
 
 def json_contract(

@@ -1,8 +1,8 @@
 """Planning the tracks behind a linkage: axis wishes become track wishes, errors are weighed as the pose's.
 
-First the pose is taken as linear about the wish. Where limits leave the motion far from it, that is
-rough: then the programme is posed again about the motion found (Gauss-Newton; Nocedal and Wright,
-*Numerical Optimization*, chapter 10), and the better motion is kept.
+First the pose is taken as linear about the wish. Where limits leave the motion far from it that can be
+rough: when the pose's error is not what the programme took it for, it is posed again about the motion
+found (Gauss-Newton; Nocedal and Wright, *Numerical Optimization*, chapter 10), and the better is kept.
 """
 
 from __future__ import annotations
@@ -26,8 +26,12 @@ Floats = NDArray[np.float64]
 NEARER_TRIES = 14
 #: How often a programme is posed again about the motion found.
 PASSES = 2
-#: A pose error (root mean square) under this is as good as linear.
-SMALL_RAD = np.radians(0.1)
+#: A pose error that differs by less than this share from the programme's objective is as good as linear.
+LINEAR_SHARE = 0.02
+#: Mean squared errors under this are the rounding's and nobody's concern.
+ROUNDING_RAD2 = float(np.radians(0.05)) ** 2
+#: The error is first looked at on every so many-th sample of the grid.
+GLANCE = 10
 
 
 class Linkage(Protocol):
@@ -120,19 +124,23 @@ def plan_linked(
             return (plan_track(tracks[0], wish[:, 0], scene, loop, duration_s, share, weight[:, 0, 0]),)
         return plan_pair(pair, tracks, wish, weight, scene, loop, duration_s, share)
 
-    def played(plans: Sequence[TrackPlan]) -> tuple[Floats, Floats, float]:
-        served = np.stack([on_grid(each.spec, each.points, loop) for each in plans], axis=1)
-        reached = linkage.axis_rad(served, pose_rad)
-        return served, reached, float(np.sqrt(np.mean((reached - pose_rad) ** 2)))
+    def reached(plans: Sequence[TrackPlan], every: int = 1) -> tuple[Floats, Floats, float]:
+        served = np.stack([on_grid(each.spec, each.points, loop) for each in plans], axis=1)[::every]
+        found = linkage.axis_rad(served, pose_rad[::every])
+        square = ((found - pose_rad[::every]) ** 2).sum(axis=1).mean()
+        return served, found, float(square * duration_s)
 
     best = plan(pose_rad, linkage.servo_rad(pose_rad))
-    served, reached, error = played(best)
+    *_, error = reached(best, GLANCE)
+    if not abs(error / max(best[0].objective, ROUNDING_RAD2 * duration_s) - 1.0) > 2.0 * LINEAR_SHARE:
+        return best
+    served, found, error = reached(best)
     for _ in range(PASSES):
-        if not error > SMALL_RAD:  # also when the pose is not known
+        if not error > ROUNDING_RAD2 * duration_s:  # also when the pose is not known
             break
-        again = plan(reached, served)
-        served, reached, found = played(again)
-        if not found < error:
+        again = plan(found, served)
+        served, found, better = reached(again)
+        if not better < error:
             break
-        best, error = again, found
+        best, error = again, better
     return best
