@@ -177,7 +177,7 @@ class TorqueRow:
     @property
     def worst_gravity_n_m(self) -> float:
         """The largest torque that holding takes, either way."""
-        return max(-self.gravity_n_m[0], self.gravity_n_m[1], 0.0)
+        return max(abs(end) for end in self.gravity_n_m)
 
     @property
     def reflected_kg_m2(self) -> float:
@@ -256,16 +256,24 @@ def _widened(values: Array) -> tuple[float, float]:
 
 
 def _swing(figure: Figure, seen: Survey) -> Array:
-    """Torque that the top speeds themselves take, (n, k): sum of the sizes of all products of speeds."""
+    """Torque that speed itself takes, (n, k): the most with every servo anywhere up to its top speed.
+
+    It is a quadratic form of the servo speeds, found from its values; for a pair the largest size lies in
+    a corner of the square of speeds or at the bend of the form along a side.
+    """
     servos = [figure.servos[name] for name in seen.linkage.servos]
     tops = np.array([SHARE_OF_SPEED * line_at(figure, servo).no_load_rad_s for servo in servos])
-    k = len(servos)
-    single = [_of_speeds(figure, seen, tops * np.eye(k)[index]) for index in range(k)]
-    total = sum((np.abs(part) for part in single), np.zeros_like(seen.holding_n_m))
-    for one, two in itertools.combinations(range(k), 2):
-        both = _of_speeds(figure, seen, tops * (np.eye(k)[one] + np.eye(k)[two]))
-        total = total + np.abs(both - single[one] - single[two])
-    return total
+    if len(servos) == 1:
+        return np.abs(_of_speeds(figure, seen, tops))
+    one, two = (_of_speeds(figure, seen, tops * unit) for unit in np.eye(2))
+    mixed = _of_speeds(figure, seen, tops) - one - two
+    sizes = [np.abs(one + two + mixed), np.abs(one + two - mixed)]
+    for along, fixed in ((one, two), (two, one)):
+        # fixed + mixed y + along y^2 with y between -1 and 1
+        bend = np.clip(-mixed / np.where(along == 0.0, np.inf, 2.0 * along), -1.0, 1.0)
+        sizes.append(np.abs(fixed + mixed * bend + along * bend**2))
+    worst: Array = np.max(sizes, axis=0)
+    return worst
 
 
 def _of_speeds(figure: Figure, seen: Survey, servo_rad_s: Array) -> Array:
