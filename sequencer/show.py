@@ -249,6 +249,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
     from sequencer.motion.scene import plan_scene
     from sequencer.motion.tracks import figure_tracks
     from sequencer.timeline.build import build_timeline
+    from sequencer.timeline.clear import keep_clear
 
     figure = show.figure
     names = chosen(show, names)
@@ -268,7 +269,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
     timelines: dict[str, Timeline] = {}
     for name in names:
         try:
-            timelines[name] = build_timeline(show.scenes[name], figure, by_axis)
+            timelines[name] = keep_clear(build_timeline(show.scenes[name], figure, by_axis), figure)
         except QuarterjackError as error:
             collect(error)
     _raise(faults)
@@ -393,7 +394,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     Raises:
         ImageError: the core refuses the image.
     """
-    from sequencer.check import findings, heat, supply, torque
+    from sequencer.check import findings, gaps, heat, supply, torque
     from sequencer.check.loads import scene_loads
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
@@ -433,6 +434,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         *judge.findings(built.figure),
         *findings.memory(space, built.player.board.title),
         *findings.light(played, frame_s),
+        *gaps.findings(built.figure, scenes),
         *(item for load in loads.values() for item in torque.findings(built.figure, machine, load)),
         *heat.findings(built.figure, loads, busiest),
         *(item for current in currents.values() for item in supply.findings(built.figure, current)),

@@ -1,0 +1,74 @@
+"""Wishes that keep the figure's clearances: while one channel is beyond its angle, another keeps to its own.
+
+"While" is a condition, not a linear limit, so it is taken from the wish: where the first channel is, or soon
+will be or just was, wished beyond its angle, the other's wish is cut. What is then played is checked again.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.figure.model import Clearance, Figure
+from sequencer.timeline.model import GRID_S, AxisWish, Timeline
+
+#: A planned motion rounds the wish's corners over about this time; the cut begins earlier and ends later.
+AROUND_S = 0.3
+#: The cut wish keeps this far inside, radians, so that a motion near it stays clear.
+INSIDE_RAD = math.radians(0.5)
+#: A channel that comes within this of the condition counts as beyond it.
+NEAR_RAD = math.radians(1.0)
+
+
+def beyond(clearance: Clearance, when_rad: NDArray[np.float64], near_rad: float = 0.0) -> NDArray[np.bool_]:
+    """Where the condition holds: ``when_rad`` is beyond its angle, or within ``near_rad`` of it."""
+    mask: NDArray[np.bool_] = clearance.when_side * (when_rad - clearance.when_rad) > -near_rad
+    return mask
+
+
+def keep_clear(timeline: Timeline, figure: Figure) -> Timeline:
+    """The timeline with wishes cut where clearances ask for it; ``asked_rad`` stays, so that errors tell.
+
+    An axis that the scene does not mention is at home all along.
+    """
+    axes = dict(timeline.axes)
+    notes = list(timeline.notes)
+    samples = round(timeline.duration_s / GRID_S) + 1
+    for clearance in figure.clearances.values():
+        channel = axes.get(clearance.channel)
+        if channel is None:
+            continue  # it rests at home, which keeps every clearance or the file would have been refused
+        when = axes.get(clearance.when)
+        home = np.full(samples, figure.axes[clearance.when].home_rad)
+        mask = _around(beyond(clearance, home if when is None else when.wish_rad, NEAR_RAD), timeline.loop)
+        axis = figure.axes[clearance.channel]
+        allowed = clearance.keep_rad + clearance.keep_side * INSIDE_RAD
+        # Never past home: a bound at home itself has no room inside.
+        if clearance.keep_side * (axis.home_rad - allowed) < 0.0:
+            allowed = clearance.keep_rad
+        wish = channel.wish_rad.copy()
+        cut = np.minimum if clearance.keep_side < 0 else np.maximum
+        wish[mask] = cut(wish[mask], allowed)
+        changed = np.flatnonzero(wish != channel.wish_rad)
+        if len(changed) == 0:
+            continue
+        axes[clearance.channel] = AxisWish(channel.axis, channel.asked_rad, wish)
+        notes.append(
+            f"{clearance.channel} keeps to {math.degrees(clearance.keep_rad):g} deg from "
+            f"{changed[0] * GRID_S:.2f} s because of the clearance `{clearance.name}` with {clearance.when}"
+        )
+    return replace(timeline, axes=axes, notes=tuple(notes))
+
+
+def _around(mask: NDArray[np.bool_], loop: bool) -> NDArray[np.bool_]:
+    """The mask widened to both sides, round the seam of a loop."""
+    reach = round(AROUND_S / GRID_S)
+    if not mask.any():
+        return mask
+    padded = np.pad(mask[:-1], reach, mode="wrap") if loop else np.pad(mask, reach)
+    counts = np.concatenate([[0], np.cumsum(padded)])
+    wide: NDArray[np.bool_] = counts[2 * reach + 1 :] > counts[: -2 * reach - 1]
+    return np.append(wide, wide[0]) if loop else wide
