@@ -27,7 +27,7 @@ NEARER_TRIES = 14
 #: How often a programme is posed again about the motion found.
 PASSES = 2
 #: A pose error that differs by less than this share from the programme's objective is as good as linear.
-LINEAR_SHARE = 0.02
+LINEAR_SHARE = 0.05
 #: Mean squared errors under this are the rounding's and nobody's concern.
 ROUNDING_RAD2 = float(np.radians(0.05)) ** 2
 #: The error is first looked at on every so many-th sample of the grid.
