@@ -135,3 +135,31 @@ def test_hull_and_clip() -> None:
     assert len(clip(square, (1.0, 0.0, -1.0))) == 0
     corner = clip(square, (math.sqrt(0.5), math.sqrt(0.5), math.sqrt(0.5)))
     assert area(corner) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_crooked_heads_are_refused_with_a_remedy_or_kept_inside(seed: int) -> None:
+    """Axles, joints, rods and ranges as a careless builder may write them."""
+    rng = np.random.default_rng(seed)
+    kept = 0
+    for _ in range(12):
+        changes = [("rod_mm = 90", f"rod_mm = {90 + rng.normal(0, 5):.1f}")]
+        changes.append(("plane_deg = 180", f"plane_deg = {180 + rng.normal(0, 30):.0f}"))
+        changes += [("ends_us = [980, 2020]", f"ends_us = [{rng.integers(600, 1100)}, 2100]")]
+        for y in (34, -34):
+            x, z = 2 + rng.normal(0, 15), -90 + rng.normal(0, 8)
+            changes.append((f"axle_mm = [2, {y}, -90]", f"axle_mm = [{x:.1f}, {y}, {z:.1f}]"))
+            changes.append((f"joint_mm = [-38, {y}, 0]", f"joint_mm = [-38, {y}, {rng.normal(0, 8):.1f}]"))
+        changes.append(("[-28, 26]", f"[{-rng.uniform(5, 25):.1f}, {rng.uniform(5, 25):.1f}]"))
+        try:
+            figure = head(*changes)
+        except FigureError as error:
+            assert all(fault.remedy for fault in error.faults)
+            continue
+        kept += 1
+        points = inner_points(figure, 500)
+        found = FigureMap(figure).axis_rad({"left": points[:, 0], "right": points[:, 1]})
+        for axis in ("nod", "tilt"):
+            low, high = figure.axes[axis].range_rad
+            assert low <= found[axis].min() <= found[axis].max() <= high
+    assert kept > 0
