@@ -60,7 +60,12 @@ def _alone(figure: Figure, pair: Pair, link: Neck, column: int, reporter: Report
     if bool(np.all(fits(wanted, link, servos))):
         return
     low, high = range_around(axes[column], lambda angles: fits(alone(angles), link, servos))
-    other = _other_cranks(pair, first, second, lambda neck: bool(np.all(fits(wanted, neck, servos))))
+
+    def good(neck: Neck) -> bool:
+        # Most tries fail, and a few poses tell.
+        return all(bool(np.all(fits(poses, neck, servos))) for poses in (wanted[::24], wanted))
+
+    other = _other_cranks(pair, first, second, good)
     range_fault(axes[column], low, high, why_not(wanted, link, servos), other, reporter)
 
 

@@ -137,13 +137,13 @@ def test_hull_and_clip() -> None:
     assert area(corner) == pytest.approx(0.5)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_crooked_heads_are_refused_with_a_remedy_or_kept_inside(seed: int) -> None:
     """Axles, joints, rods and ranges as a careless builder may write them."""
     rng = np.random.default_rng(seed)
     kept = 0
     refused: list[str | None] = []
-    for _ in range(12):
+    for _ in range(8):
         changes = [("rod_mm = 90", f"rod_mm = {90 + rng.normal(0, 5):.1f}")]
         changes.append(("plane_deg = 180", f"plane_deg = {180 + rng.normal(0, 30):.0f}"))
         changes += [("ends_us = [980, 2020]", f"ends_us = [{rng.integers(600, 1100)}, 2100]")]
