@@ -49,7 +49,7 @@ PULLS = r"""
 WOBBLE = r"""
      __
     /  \  <- tap           Servos on and holding. Film the head from the side
-   |HEAD|  ~~~>            with a ruler behind it, tap it once, and step through
+   |HEAD|  ~~~>            with a ruler behind it, tap it once, and go through
     \__/                   the film frame by frame: the frames of some whole
      ||   joint            swings, and the amplitude at the first and the last.
   ========

@@ -146,28 +146,49 @@ def _spring(figure: Figure, axis_name: str) -> Iterator[Finding]:
     )
 
 
-def _pulled(figure: Figure, axis_name: str, fact: AxisPhysics) -> Iterator[Finding]:
-    """A luggage scale that disagrees with the masses, which limits count with, beyond both spreads."""
+@dataclasses.dataclass(frozen=True)
+class Pull:
+    """A luggage scale against the masses at home, N m: what they say, how far apart, how far that may be."""
+
+    by_masses_n_m: float
+    apart_n_m: float
+    allowed_n_m: float
+
+    @property
+    def agree(self) -> bool:
+        """Whether both can be true."""
+        return self.apart_n_m <= self.allowed_n_m
+
+
+def pull_against_masses(figure: Figure, axis_name: str, fact: AxisPhysics) -> Pull | None:
+    """What the masses and springs say of the torque that was pulled; None when nobody pulled."""
     axis = figure.axes[axis_name]
     if axis.pulled is None:
-        return
+        return None
     at_home = spring_torque_n_m(axis.spring, np.array([axis.home_rad]))
     by_masses = Chain(figure, axis_name).gravity_n_m({}) + float(at_home[0])
     unsure = (
         doubt.gravity(figure, dataclasses.replace(axis, pulled=None), fact).high - fact.gravity_torque_n_m
     )
     allowed = 2.0 * math.hypot(axis.pulled.spread_n_m, unsure)
-    apart = abs(axis.pulled.imbalance_n_m - by_masses)
-    if apart <= allowed:
+    return Pull(by_masses, abs(axis.pulled.imbalance_n_m - by_masses), allowed)
+
+
+def _pulled(figure: Figure, axis_name: str, fact: AxisPhysics) -> Iterator[Finding]:
+    """A luggage scale that disagrees with the masses, which limits count with, beyond both spreads."""
+    axis = figure.axes[axis_name]
+    pull = pull_against_masses(figure, axis_name, fact)
+    if axis.pulled is None or pull is None or pull.agree:
         return
     yield _about(
         "warning",
         axis_name,
-        kgcm_from_n_m(apart),
-        kgcm_from_n_m(allowed),
+        kgcm_from_n_m(pull.apart_n_m),
+        kgcm_from_n_m(pull.allowed_n_m),
         "kg cm",
         f"{axis_name}: at home the luggage scale says {kgcm_from_n_m(axis.pulled.imbalance_n_m):.2f} kg cm "
-        f"toward {axis.words[1]}, the masses and springs of the file say {kgcm_from_n_m(by_masses):.2f}; "
+        f"toward {axis.words[1]}, the masses and springs of the file say "
+        f"{kgcm_from_n_m(pull.by_masses_n_m):.2f}; "
         "limits count with the masses",
         "weigh and balance the parts again, the heaviest first, or look for what is missing in [masses]",
     )

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 
 from sequencer import units
 from sequencer.figure import readings
-from sequencer.figure.chain import Chain
+from sequencer.figure.judge_torque import pull_against_masses
 from sequencer.figure.model import Axis, Figure
+from sequencer.figure.physics import physics
 from sequencer.figure.questions import Question
 from sequencer.figure.schema import AxisTable, SwingTable
 
@@ -46,7 +47,7 @@ def axis_words(figure: Figure, table: AxisTable, question: Question) -> Iterator
         )
         yield (
             f"by itself it goes {toward(axis, pulled.imbalance.value)}, "
-            f"+- {_kgcm(pulled.imbalance.spread)} kg cm; {masses_say(figure, axis.name, pulled.imbalance)}"
+            f"+- {_kgcm(pulled.imbalance.spread)} kg cm; {masses_say(figure, axis.name)}"
         )
     if question.kind == "wobble" and table.wobble is not None:
         film = readings.wobble(table.wobble)
@@ -62,21 +63,13 @@ def axis_words(figure: Figure, table: AxisTable, question: Question) -> Iterator
             )
 
 
-def masses_say(figure: Figure, axis_name: str, pulled: readings.Reading) -> str:
-    """Gravity at home as it follows from the masses, against what was pulled."""
-    gravity = Chain(figure, axis_name).gravity_n_m({})
-    axis = figure.axes[axis_name]
-    if axis.spring is not None:
-        gravity += axis.spring.torque_n_m - axis.spring.rate_n_m_rad * (axis.home_rad - axis.spring.at_rad)
-    verdict = (
-        "they agree" if agree(gravity, pulled) else "they do not agree: weigh and balance the parts again"
-    )
-    return f"the masses say {toward(axis, gravity)}: {verdict}"
-
-
-def agree(by_masses_n_m: float, pulled: readings.Reading) -> bool:
-    """Whether masses and pulls tell the same, within what both may be off (a ruler on the masses' side)."""
-    return abs(by_masses_n_m - pulled.value) <= 2.0 * pulled.spread + 0.15 * abs(by_masses_n_m)
+def masses_say(figure: Figure, axis_name: str) -> str:
+    """Gravity and springs at home as they follow from the masses, against what was pulled."""
+    pull = pull_against_masses(figure, axis_name, physics(figure, axis_name))
+    if pull is None:
+        return "nothing was pulled"
+    agreed = "they agree" if pull.agree else "they do not agree: weigh and balance the parts again"
+    return f"the masses say {toward(figure.axes[axis_name], pull.by_masses_n_m)}: {agreed}"
 
 
 def toward(axis: Axis, torque_n_m: float) -> str:

@@ -14,6 +14,7 @@ import pytest
 
 from sequencer.cli import drawings
 from sequencer.cli.main import run
+from sequencer.figure.chain import Chain
 from sequencer.figure.read import read_figure
 from sequencer.show import demo_folder
 
@@ -211,3 +212,17 @@ def test_windows_line_ends_and_links_stay(show: Path, answers: Says, tmp_path: P
     data = real.read_bytes()
     assert b"weight_g = 700\r\n" in data
     assert data.count(b"\n") == data.count(b"\r\n")
+
+
+@pytest.mark.parametrize(("off_g", "says"), [(0.0, "they agree"), (400.0, "they do not agree")])
+def test_a_pull_is_held_against_the_masses(
+    off_g: float, says: str, show: Path, capsys: pytest.CaptureFixture[str], answers: Says
+) -> None:
+    """Pulls made from the masses' own imbalance agree with them; 400 g at 60 mm more do not."""
+    by_masses = Chain(read_figure(show), "nod").gravity_n_m({}) / 9.80665 / 0.06 * 1000.0
+    # Toward the first word is negative: gravity that pulls positive has to be overcome.
+    answers(f"{500 + by_masses + off_g:.1f} {500 - by_masses - off_g:.1f} 60\n")
+    assert run(["measure", str(show), "--only", "nod"]) == 0
+    printed = capsys.readouterr().out
+    assert "friction of nod: 3.00 kg cm" in printed
+    assert says in printed
