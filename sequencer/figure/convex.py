@@ -55,16 +55,15 @@ def clip(polygon: Array, half: Half) -> Array:
         return polygon
     a, b, limit = half
     slack = limit - polygon @ np.array([a, b])
-    kept: list[Array] = []
-    for index, here in enumerate(polygon):
-        then = (index + 1) % len(polygon)
-        if slack[index] >= 0.0:
-            kept.append(here)
-        if (slack[index] > 0.0) != (slack[then] > 0.0) and slack[index] != slack[then]:
-            share = slack[index] / (slack[index] - slack[then])
-            if 0.0 < share < 1.0:
-                kept.append(here + share * (polygon[then] - here))
-    return np.array(kept).reshape(-1, 2)
+    then, slack_then = np.roll(polygon, -1, axis=0), np.roll(slack, -1)
+    crossed = np.flatnonzero(slack * slack_then < 0.0)
+    share = slack[crossed] / (slack[crossed] - slack_then[crossed])
+    cuts = polygon[crossed] + share[:, None] * (then[crossed] - polygon[crossed])
+    inside = np.flatnonzero(slack >= 0.0)
+    # Each cut comes after the corner at which its edge begins.
+    order = np.argsort(np.concatenate([inside, crossed + 0.5]), kind="stable")
+    left: Array = np.concatenate([polygon[inside], cuts])[order]
+    return left
 
 
 def halves(polygon: Array) -> tuple[Half, ...]:
