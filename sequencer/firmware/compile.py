@@ -83,7 +83,7 @@ def write_outputs(
         raise InputError(
             Fault(
                 f"the output cannot be written: {error.strerror or error}",
-                file=str(error.filename or out),
+                file=str(out),
                 remedy="choose a folder that you may write to with -o, and see that the disk is not full",
             )
         ) from error
