@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from sequencer.errors import UsageError
+from sequencer.files import replace_file
 from sequencer.view import look
-from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
 
 _AXIS_IN, _LAMP_IN, _SWITCH_IN = 1.25, 0.5, 0.34  # heights of the lanes, inches

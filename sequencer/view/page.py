@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
 from sequencer.errors import UsageError
+from sequencer.files import replace_file
 from sequencer.player.rows import IMAGE_ROOM, ROW
 from sequencer.view import look
-from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
 
 _SCRIPTS = ("lanes.js", "head.js", "core.js", "page.js")
