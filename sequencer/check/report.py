@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from sequencer.check.played import PlayedScene
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
-from sequencer.firmware.join import Room
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.peak import Peak, errors, peak
 from sequencer.tables.model import ShowImage
+from sequencer.tables.room import Room
 
 #: The three quantities of a motion with the names they have in ``--json``.
 QUANTITIES = (

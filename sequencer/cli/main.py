@@ -26,7 +26,7 @@ class Command:
 
 
 COMMANDS: tuple[Command, ...] = (
-    Command(("new",), "new", "Write a commented, working starter show into an empty folder."),
+    Command(("new",), "new", "Write a commented, working starter show."),
     Command(("bench",), "bench", "Move one servo or lamp by keys; no figure file needed."),
     Command(("figure",), "figure", "Print the figure sheet: what it can carry, how fast, and why."),
     Command(("check",), "check", "Plan, compile in memory, play on the player core, report findings."),
@@ -55,7 +55,7 @@ def help_text() -> str:
             "Commands:",
             *rows,
             "",
-            "quarterjack COMMAND --help tells more. Exit codes: 0 fine, 1 findings, 2 bad input or use,",
+            "quarterjack COMMAND --help tells more. Exit codes: 0 fine, 1 error findings, 2 bad input,",
             "3 board or port. A moving figure can pinch, fall and burn: a software stop is no safety stop.",
         ]
     )

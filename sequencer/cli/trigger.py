@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from sequencer.board.link import Link, Step
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
-    from sequencer.figure.model import Figure
 
 
 def command(
@@ -35,6 +34,7 @@ def command(
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.link import HOLD, Link
     from sequencer.cli.keys import keys
+    from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show
 
@@ -42,7 +42,7 @@ def command(
         built = build_show(show, bar.tell)
     number = scene_number(scene, built.scene_names)
     if not is_simulated(port):
-        check_ends(built.figure)
+        require_ends(built.figure)
         if not as_json:
             console().print("opening the port may reset the board; waiting for its hello", markup=False)
     seconds = built.scene_seconds[scene]
@@ -96,32 +96,6 @@ def scene_number(scene: str, names: list[str]) -> int:
             value=f"scenes: {', '.join(names) or 'none'}",
         )
     )
-
-
-def check_ends(figure: Figure) -> None:
-    """Refuse a real board while a servo's ends are unknown.
-
-    Raises:
-        UsageError: names every servo without recorded ends.
-
-    """
-    from sequencer.errors import Fault, UsageError
-
-    faults = [
-        Fault(
-            f"servo {servo.name!r} has no recorded ends, so nobody knows where its mechanism binds",
-            file=figure.file,
-            line=servo.line,
-            quantity="ends_us",
-            value="not recorded",
-            remedy=f"quarterjack bench --port P --pin {servo.pin}, and paste its lines; "
-            "or try the scene first with --port virtual",
-        )
-        for servo in figure.servos.values()
-        if servo.ends_us is None
-    ]
-    if faults:
-        raise UsageError.from_faults(faults)
 
 
 def check_carries(link: Link, image_crc32: int, show: Path) -> None:

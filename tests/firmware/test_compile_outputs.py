@@ -11,8 +11,9 @@ from sequencer.firmware import compile as compile_module
 from sequencer.firmware.boards import Player, board_description, prebuilt_player
 from sequencer.firmware.compile import write_outputs
 from sequencer.firmware.hexfile import Segment, flat, read_hex, write_hex
-from sequencer.firmware.join import check_room, room
+from sequencer.firmware.join import check_room
 from sequencer.tables.image import build_image, image_crc32, read_image
+from sequencer.tables.room import room
 from tests.firmware.example_show import CERTIFICATE, IMAGE, SHOW, SPECS
 
 UNO = board_description("uno")
@@ -142,7 +143,7 @@ def test_an_image_too_big_says_what_to_shorten(tmp_path: Path) -> None:
 
 
 def test_seconds_left_follow_from_the_scenes_own_rate() -> None:
-    found = room(SHOW, IMAGE, UNO)
+    found = room(SHOW, IMAGE, UNO.image_bytes)
     assert found.bytes_free == UNO.image_bytes - len(IMAGE)
     seconds = (240 + 180) * 0.02
     rate = sum(scene.table_bytes for scene in SHOW.scenes) / seconds

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
@@ -16,7 +17,7 @@ from sequencer.board.bench import HELP, Jog
 from sequencer.board.link import Link
 from sequencer.board.virtual_uno import fresh_virtual, open_virtual
 from sequencer.cli.main import run
-from sequencer.errors import UsageError
+from sequencer.errors import LinkError, UsageError
 
 
 @pytest.fixture
@@ -95,6 +96,25 @@ def test_a_lamp_goes_by_lightness(bench, flash_of) -> None:
     assert [fields["lightness"] for fields in sent] == [100, 120, 0]
 
 
+def test_the_board_is_asked_something_all_the_time(jog) -> None:
+    rig, hand = jog
+    hand.start()
+    for _ in range(20):
+        rig.port.read(1, 0.2)
+        assert hand.keep_alive() is None
+    assert [kind for kind, _ in rig.player.performed].count("ask_status") == 20
+    assert hand.on
+
+
+def test_after_a_long_silence_the_board_has_stopped_and_it_is_told(jog) -> None:
+    rig, hand = jog
+    hand.start()
+    rig.port.read(1, 2.1)
+    assert "it has stopped" in hand.keep_alive()
+    assert hand.line() == "D9: no pulses"
+    assert hand.keep_alive() is None
+
+
 # -- the command, on the virtual board with the real player ----------------------------------------
 
 
@@ -124,6 +144,34 @@ def test_bench_by_words_from_stdin_ends_in_one_json_object(tmp_path, typed, caps
     # The bare player stayed on the board: a second bench asks nothing.
     typed("q\n")
     assert run(["bench", "--port", "virtual", "--state", str(state), "--json"]) == 0
+
+
+@pytest.mark.parametrize("trouble", [LinkError("a bad line"), RuntimeError("a defect")])
+def test_bench_stops_the_servo_whatever_ends_it(tmp_path, typed, monkeypatch, trouble) -> None:
+    from sequencer.board import connect
+
+    opened = []
+
+    def open_port(port, **options):
+        opened.append(fresh_virtual())
+        return opened[-1]
+
+    pulses = []
+
+    def broken(self) -> None:
+        pulses.append(core().bench_pulse_us(9))
+        raise trouble
+
+    def core():
+        return opened[0].board._core._player
+
+    monkeypatch.setattr(connect, "open_port", open_port)
+    monkeypatch.setattr(Jog, "keep_alive", broken)
+    typed("right\n")
+    with contextlib.suppress(RuntimeError):
+        assert run(["bench", "--port", "virtual", "--yes"]) != 0
+    assert pulses[0] in (1500, 1505)
+    assert core().bench_pulse_us(9) == 0
 
 
 def test_bench_refuses_an_unknown_kind(capsys) -> None:
@@ -156,7 +204,6 @@ def test_the_real_core_hears_the_bench(tmp_path) -> None:
 @pytest.mark.parametrize("seed", range(6))
 def test_the_real_core_on_a_bad_line_does_what_was_acknowledged(seed: int) -> None:
     from sequencer.cli.bench import prepare
-    from sequencer.errors import LinkError
 
     port = fresh_virtual()
     prepare(port, True, lambda line: None)
@@ -239,7 +286,7 @@ def test_a_scene_that_is_not_there_is_answered_with_the_nearest() -> None:
 def test_a_real_board_needs_recorded_ends() -> None:
     import dataclasses
 
-    from sequencer.cli.trigger import check_ends
+    from sequencer.cli.ready import require_ends
     from sequencer.figure.read import read_figure
     from sequencer.show import demo_folder
 
@@ -247,11 +294,11 @@ def test_a_real_board_needs_recorded_ends() -> None:
     known = {
         name: dataclasses.replace(servo, ends_us=(1000.0, 2000.0)) for name, servo in figure.servos.items()
     }
-    check_ends(dataclasses.replace(figure, servos=known))
+    require_ends(dataclasses.replace(figure, servos=known))
     name = next(iter(known))
     known[name] = dataclasses.replace(known[name], ends_us=None)
     with pytest.raises(UsageError, match=f"servo '{name}' has no recorded ends") as caught:
-        check_ends(dataclasses.replace(figure, servos=known))
+        require_ends(dataclasses.replace(figure, servos=known))
     assert "bench" in str(caught.value)
 
 
