@@ -14,7 +14,7 @@ from sequencer.figure.model import Figure, Limits
 from sequencer.timeline.axes import Axes
 from sequencer.timeline.curve import Samples
 from sequencer.timeline.lights import LampCues, SwitchCues, level
-from sequencer.timeline.model import GRID_S, AxisWish, LampStep, Shortfall, Timeline
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, AxisWish, LampStep, Shortfall, Timeline
 from sequencer.timeline.parse import MAX_LENGTH_S
 from sequencer.timeline.rides import Ride, add_ride, overlap_note
 from sequencer.timeline.scene import (
@@ -36,8 +36,6 @@ from sequencer.timeline.score import read_score
 from sequencer.timeline.words import remedy_for
 from sequencer.units import deg_from_rad, rad_from_deg
 
-#: Scenes plan at this share of the certified limits; the rest is room for transitions.
-PLAN_SHARE = 0.85
 #: Scene lengths are whole multiples of this: six servo frames, where every track has a knot.
 COMMON_KNOT_S = 0.12
 _ALL_LAMPS = "lamps"
@@ -59,7 +57,7 @@ class _Builder:
     def __init__(self, scene: Scene, figure: Figure, limits: Mapping[str, Limits], share: float) -> None:
         self.scene = scene
         self.figure = figure
-        self.axes = Axes(figure, limits, share)
+        self.axes = Axes(figure, limits, share, scene.length_s)
         self.lamps = {name: LampCues() for name in figure.lamps}
         self.switches = {name: SwitchCues(switch) for name, switch in figure.switches.items()}
         self.rides: list[Ride] = []
@@ -356,8 +354,9 @@ class _Builder:
                     self.scene.fault(f"two scores move {name} at the same time", use.line, use.column,
                                      len(use.path) + 2, remedy="begin the second when the first has ended")
                 )  # fmt: skip
-            runs.asked.take(samples)
-            runs.wish.take(samples)
+            for run in (runs.asked, runs.wish, runs.cured):
+                run.take(samples)
+            runs.made.clear()  # a score takes its axis over as it comes
 
     # -- curves -------------------------------------------------------------------------------
 
