@@ -24,7 +24,9 @@ from sequencer.timeline.words import DEFAULT_SPEED, SPEEDS, listed
 from sequencer.units import deg_from_rad, rad_from_deg
 
 #: A move that arrives this late is on time.
-_ON_TIME_S = 0.002
+_ON_TIME_S = 0.005
+#: Remedies are reckoned more strictly, so that what they leave is always on time.
+_CURED_S = 0.001
 _SAME_RAD = 1e-9
 #: Less late than this is told as a note: the servos see one pulse in each frame of 20 ms.
 _FRAME_S = 0.02
@@ -80,7 +82,7 @@ class AxisRuns:
         """When a cue may begin once all before it is cured, as one would write it, and from where."""
         cured = self.cured
         leg = cured.legs[-1] if cured.legs else None
-        if leg is None or time_s >= leg.end_s - _ON_TIME_S:
+        if leg is None or time_s >= leg.end_s - _CURED_S:
             return time_s, State(cured.target)
         if isinstance(leg, Leg) and leg.start_s <= time_s:
             state = cured.state(time_s)
@@ -91,7 +93,7 @@ class AxisRuns:
     def cure(self, start_s: float, state: State, target: float, asked_s: float, law: Law) -> float:
         """Add a move to the cured chain; returns its duration, as one would write it."""
         needed_s = shortest_s(state, target, law, self.bounds)
-        duration_s = asked_s if needed_s <= asked_s + _ON_TIME_S else _up(needed_s)
+        duration_s = asked_s if needed_s <= asked_s + _CURED_S else _up(needed_s)
         self.cured.go(start_s, target, duration_s, law, self.bounds)
         return duration_s
 
@@ -236,7 +238,10 @@ class Axes:
         if not meant.still and possible_s > asked_s + _ON_TIME_S:
             least_s = max(least_s, _first_that_fits(before, inside, possible_s, law, runs))
         give_s = runs.cure(cured.start_s, cured.state, inside, least_s, law)
-        stated = self._tell_cut(runs, name, time_s, inside, line, cured.start_s)
+        then = f"line {line} at {_clock(cured.start_s)} or later"
+        if give_s > cured.asked_s:
+            then += f" `over {give_s:g}s`"
+        stated = self._tell_cut(runs, name, time_s, inside, line, then)
         runs.asked.go(time_s, target, asked_s, law, runs.bounds)
         wish_s = max(asked_s, possible_s)
         told = None
@@ -246,7 +251,7 @@ class Axes:
             )
             late_s = wish_s - asked_s
             told = runs.told = len(self.shortfalls)
-            stated = stated or "start it" in remedy
+            stated = stated or "start it" in remedy or cured.start_s == time_s
             self.shortfalls.append(
                 Shortfall(
                     "rate", name, time_s, line, asked_s, wish_s, "s",
@@ -255,17 +260,16 @@ class Axes:
                 )
             )  # fmt: skip
             runs.late_line = line
-        if not stated and cured.start_s > time_s:
-            self._move_along(runs, line, cured.start_s)
+        if not stated and (cured.start_s > time_s or give_s > cured.asked_s):
+            self._move_along(runs, then)
         runs.wish.go(time_s, inside, wish_s, law, runs.bounds)
         self._made(runs, line, time_s, wish_s, (before.p, inside), law, cured.start_s, told)
 
-    def _move_along(self, runs: AxisRuns, line: int, start_s: float) -> None:
+    def _move_along(self, runs: AxisRuns, then: str) -> None:
         """A cue that is in time now, but not once those before it are cured: their remedy moves it too."""
         if runs.told is not None:
             told = self.shortfalls[runs.told]
-            more = f"{told.remedy}; then line {line} at {_clock(start_s)} or later"
-            self.shortfalls[runs.told] = replace(told, remedy=more)
+            self.shortfalls[runs.told] = replace(told, remedy=f"{told.remedy}; then {then}")
 
     def _made(
         self, runs: AxisRuns, line: int, start_s: float, wish_s: float, way: tuple[float, float], law: Law,
@@ -276,9 +280,12 @@ class Axes:
         runs.made.append(_Made(line, start_s, start_s + wish_s, begin, target, least_s, cured_start_s, told))
 
     def _tell_cut(
-        self, runs: AxisRuns, name: str, time_s: float, target: float, line: int, cured_start_s: float
+        self, runs: AxisRuns, name: str, time_s: float, target: float, line: int, then: str
     ) -> bool:
-        """Report the moves that a cue at ``time_s`` keeps from arriving; whether any was."""
+        """Report the moves that a cue at ``time_s`` keeps from arriving; whether any was.
+
+        ``then`` is what that cue should be instead.
+        """
         told = False
         while runs.made:
             made = runs.made.pop()
@@ -287,7 +294,7 @@ class Axes:
                 break
             reached = runs.wish.state(time_s).p if begun else made.begin
             if not (begun and _blends(made.begin, made.target, reached, target)):
-                self._cut(runs, name, made, reached if begun else None, time_s, line, cured_start_s)
+                self._cut(runs, name, made, reached if begun else None, time_s, line, then)
                 told = True
             if begun:
                 break
@@ -295,13 +302,13 @@ class Axes:
 
     def _cut(
         self, runs: AxisRuns, name: str, made: _Made, reached: float | None, time_s: float, line: int,
-        cured_start_s: float,
+        then: str,
     ) -> None:  # fmt: skip
         if reached is None:
             how = f"line {line} at {_clock(time_s)} takes over before it begins"
         else:
             how = f"line {line} takes over at {_clock(time_s)}, where it has got to {runs.words(reached)}"
-        remedy = f"start line {line} at {_clock(cured_start_s)} or later"
+        remedy = f"start {then}"
         if made.told is not None:
             late = self.shortfalls[made.told]
             self.shortfalls[made.told] = replace(
@@ -327,7 +334,7 @@ class Axes:
         self, runs: AxisRuns, time_s: float, states: tuple[State, State], inside: float, asked_s: float,
         wish_s: float, law: Law, cured: _Cured, duration_s: float, alone: bool,
     ) -> str:  # fmt: skip
-        """What to write for a late move; ``states``: where the axis is at its start, and where it should be."""
+        """What to write for a late move; ``states``: where the axis is at its start, and should be."""
         before, meant = states
         start_s = cured.start_s
         if before.still and start_s == time_s:
@@ -395,7 +402,7 @@ class Axes:
                 f"given; it starts earlier and lands on time"
             )
         if not late and lands_s > time_s:
-            self._move_along(runs, line, lands_s)
+            self._move_along(runs, f"line {line} at {_clock(lands_s)} or later")
         begin = runs.wish.target
         runs.wish.go(start_s, inside, wish_s, law, runs.bounds)
         runs.cured.go(lands_s - cured_s, inside, cured_s, law, runs.bounds)
@@ -457,7 +464,7 @@ def _floor_toward_zero(angle_rad: float, begin_rad: float) -> float:
 def _first_that_fits(before: State, target: float, from_s: float, law: Law, runs: AxisRuns) -> float:
     """The first hundredth of a second from which on the move needs no stretching."""
     give = _up(from_s)
-    while shortest_s(before, target, law, runs.bounds) > give + _ON_TIME_S:  # pragma: no cover - monotone
+    while shortest_s(before, target, law, runs.bounds) > give + _CURED_S:  # pragma: no cover - monotone
         give = round(give + 0.01, 2)
     return give
 

@@ -23,7 +23,8 @@ class AxisWish:
     written, whether the axis can make it or not, and goes to the angle written, even beyond the range.
     A move that a newer cue of its axis cuts short stands in it up to that cue: what the author took
     back is no error, but it is told as a shortfall. ``wish_rad`` is what the planner aims at: the
-    same, with each move stretched in closed form to a duration the axis can make. Both have ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
+    same, with each move stretched in closed form to a duration the axis can make. Both have
+    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
     """
 
     axis: str

@@ -71,8 +71,9 @@ def followed(lines: dict[int, list], shortfalls: list) -> dict[int, list]:
     after = {line: list(cue) for line, cue in lines.items()}
     for item in shortfalls:
         remedy = re.sub(r", or [^;]*?(?=, and start line|;|$)", "", item.remedy)
-        for clock in re.finditer(r"(?:start )?line (\d+) at (\d+):([\d.]+) or later", remedy):
+        for clock in re.finditer(r"line (\d+) at (\d+):([\d.]+) or later(?: `over ([\d.]+)s`)?", remedy):
             cue = after[int(clock[1])]
+            cue[2] = max(cue[2], float(clock[4] or 0))
             cue[0] = max(cue[0], 60 * int(clock[2]) + float(clock[3]))
         for clock in re.finditer(r"start it at (\d+):([\d.]+) or later", remedy):
             after[item.line][0] = max(after[item.line][0], 60 * int(clock[1]) + float(clock[2]))
@@ -111,7 +112,7 @@ def test_a_move_cut_short_is_told(build) -> None:
     (short,) = rates(t)
     assert (short.line, short.severity) == (2, "warning")
     assert re.match(
-        r"line 2: turn left 60 is cut short: line 3 takes over at 0:00.30, where it has got to turn left 0.\d",
+        r"line 2: turn left 60 is cut short: line 3 takes over at 0:00.30, where it has got to turn left 0",
         short.message,
     )
     start = re.match(r"start line 3 at 0:([\d.]+) or later$", short.remedy)
@@ -161,7 +162,7 @@ def test_the_next_cue_starts_on_its_time_from_where_the_axis_is(build) -> None:
     wish = np.degrees(t.axes["turn"].wish_rad)
     assert 0 < np.max(wish) < 60
     assert "line 3 takes over at 0:01.30, where it has got to turn left" in first.message
-    assert first.remedy == "give it `over 0.57s`, and start line 3 at 0:01.57 or later"
+    assert first.remedy == "give it `over 0.57s`, and start line 3 at 0:01.57 or later `over 1.13s`"
     assert second.remedy == (
         "it begins behind because of line 2: cure that first, then start it at 0:01.57 or later "
         "and give it `over 1.13s`"
