@@ -188,7 +188,7 @@ class Axes:
         if left_s < max(shortest, _LEAST_OF_PACE * asked_s):
             return asked_s
         self.notes.append(
-            f"line {line}: {manner.speed or DEFAULT_SPEED} would end at {_clock(time_s + asked_s)}; it takes "
+            f"line {line}: {manner.speed or DEFAULT_SPEED} would end at {clock(time_s + asked_s)}; it takes "
             f"{_two(left_s)} s instead of {_two(asked_s)} s, so that the scene keeps its {length_s:g} s"
         )
         return left_s
@@ -199,7 +199,7 @@ class Axes:
             not run.state(time_s).still
             or abs(run.state(time_s).p - target) > _SAME_RAD
             or run.end_s > time_s + 1e-9
-            for run in (runs.asked, runs.wish)
+            for run in (runs.asked, runs.wish, runs.cured)
         )
 
     def _shortest(self, name: str, time_s: float, target: float, law: Law, lands: bool) -> float:
@@ -238,7 +238,7 @@ class Axes:
         if not meant.still and possible_s > asked_s + _ON_TIME_S:
             least_s = max(least_s, _first_that_fits(before, inside, possible_s, law, runs))
         give_s = runs.cure(cured.start_s, cured.state, inside, least_s, law)
-        then = f"line {line} at {_clock(cured.start_s)} or later"
+        then = f"line {line} at {clock(cured.start_s)} or later"
         if give_s > cured.asked_s:
             then += f" `over {give_s:g}s`"
         stated = self._tell_cut(runs, name, time_s, inside, line, then)
@@ -305,9 +305,9 @@ class Axes:
         then: str,
     ) -> None:  # fmt: skip
         if reached is None:
-            how = f"line {line} at {_clock(time_s)} takes over before it begins"
+            how = f"line {line} at {clock(time_s)} takes over before it begins"
         else:
-            how = f"line {line} takes over at {_clock(time_s)}, where it has got to {runs.words(reached)}"
+            how = f"line {line} takes over at {clock(time_s)}, where it has got to {runs.words(reached)}"
         remedy = f"start {then}"
         if made.told is not None:
             late = self.shortfalls[made.told]
@@ -349,7 +349,7 @@ class Axes:
             return f"give it `over {duration_s:g}s`: it begins while line {runs.before_line} is still moving"
         steps = []
         if start_s > time_s:
-            steps.append(f"start it at {_clock(start_s)} or later")
+            steps.append(f"start it at {clock(start_s)} or later")
         if duration_s > cured.asked_s:
             steps.append(f"give it `over {duration_s:g}s`")
         cause = f"line {runs.late_line}" if runs.late_line is not None else "the one before"
@@ -390,7 +390,7 @@ class Axes:
                     "rate", name, start_s, line, time_s, arrival_s, "s",
                     f"line {line}: {runs.words(inside)} lands {_two(arrival_s - time_s)} s late"
                     + (", the axis is still busy before" if busy else ""),
-                    f"let it land at {_clock(lands_s)} or later"
+                    f"let it land at {clock(lands_s)} or later"
                     + (", or end the move before it sooner" if busy else ""),
                     "warning" if arrival_s - time_s >= _FRAME_S else "note",
                 )
@@ -402,7 +402,7 @@ class Axes:
                 f"given; it starts earlier and lands on time"
             )
         if not late and lands_s > time_s:
-            self._move_along(runs, f"line {line} at {_clock(lands_s)} or later")
+            self._move_along(runs, f"line {line} at {clock(lands_s)} or later")
         begin = runs.wish.target
         runs.wish.go(start_s, inside, wish_s, law, runs.bounds)
         runs.cured.go(lands_s - cured_s, inside, cured_s, law, runs.bounds)
@@ -431,15 +431,20 @@ class Axes:
             for run in (runs.asked, runs.wish):
                 slowest = max(slowest, shortest_s(State(run.target), runs.axis.home_rad, law, runs.bounds))
         duration_s = slowest / share
-        start_s = max(end_s, (length_s or 0.0) - duration_s, *(self.runs[name].wish.end_s for name in away))
+        free_s = max(end_s, *(self.runs[name].wish.end_s for name in away))
+        pace = DEFAULT_SPEED
+        if length_s is not None and slowest / SPEEDS["brisk"] <= length_s - free_s < duration_s:
+            duration_s = length_s - free_s
+            pace = "quick enough for the length written"
+        start_s = max(free_s, (length_s or 0.0) - duration_s)
         for name in away:
             runs = self.runs[name]
             for run in (runs.asked, runs.wish):
                 run.go(start_s, runs.axis.home_rad, duration_s, law, runs.bounds)
         why = "so that the loop closes" if loop else "a scene ends at home"
         self.notes.append(
-            f"{listed(away, 'and')} not at home at the end: a return home was added at {_clock(start_s)}, "
-            f"{DEFAULT_SPEED}, {_two(duration_s)} s ({why})"
+            f"{listed(away, 'and')} not at home at the end: a return home was added at {clock(start_s)}, "
+            f"{pace}, {_two(duration_s)} s ({why})"
         )
         return max(busy, start_s + duration_s)
 
@@ -477,6 +482,6 @@ def _two(seconds: float) -> str:
     return f"{seconds:.2f}" if seconds >= 0.01 else f"{seconds:.3f}"
 
 
-def _clock(seconds: float) -> str:
+def clock(seconds: float) -> str:
     hundredths = round(seconds * 100)
     return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}"

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sequencer.errors import Fault, SceneError
 from sequencer.figure.model import Figure, Limits
-from sequencer.timeline.axes import Axes
+from sequencer.timeline.axes import Axes, clock
 from sequencer.timeline.curve import Samples
 from sequencer.timeline.lights import LampCues, SwitchCues, level
 from sequencer.timeline.model import GRID_S, PLAN_SHARE, AxisWish, LampStep, Shortfall, Timeline
@@ -64,6 +64,7 @@ class _Builder:
         self.imported: dict[str, list[tuple[Samples, ScoreUse]]] = {name: [] for name in figure.axes}
         self.faults: list[Fault] = []
         self.end_s = 0.0
+        self.last_line: int | None = None
 
     def build(self) -> Timeline:
         for use in self.scene.scores:
@@ -79,21 +80,38 @@ class _Builder:
         rest_s = self.axes.close(self.end_s, length_s, self.scene.loop)
         needed_s = max(self.end_s, rest_s, COMMON_KNOT_S)
         if length_s is not None and needed_s > length_s + 1e-6:
-            self.axes.notes.append(
-                f"the scene needs {needed_s:.2f} s, longer than the {length_s:g} s written"
-            )
+            self.axes.notes.append(self._too_long(length_s, needed_s))
         exact_s = max(needed_s, length_s or 0.0)
-        duration_s = round(math.ceil(exact_s / COMMON_KNOT_S - 1e-6) * COMMON_KNOT_S, 9)
+        knots = math.ceil(exact_s / COMMON_KNOT_S - 1e-6)
+        duration_s = round(knots * COMMON_KNOT_S, 9)
         if duration_s > exact_s + 1e-6:
+            written = length_s is not None and exact_s == length_s
+            shorter = f"; {round((knots - 1) * COMMON_KNOT_S, 9):g} s would be one too" if written else ""
             self.axes.notes.append(
-                f"the scene lasts {exact_s:.3f} s; rounded up to {duration_s:g} s, a whole number of 0.12 s"
+                f"the scene lasts {exact_s:.6g} s{' as written' if written else ''}; rounded up to "
+                f"{duration_s:g} s, a whole number of 0.12 s{shorter}"
             )
         if duration_s > MAX_LENGTH_S:
             raise SceneError(
                 self.scene.fault("the scene is too long", 1, value=f"{duration_s:g} s",
                                  limit=f"{MAX_LENGTH_S:g} s", remedy="split it")
             )  # fmt: skip
+        self._check_sounds()
         return self._sampled(duration_s)
+
+    def _check_sounds(self) -> None:
+        for sound in self.scene.sounds:
+            if not (Path(self.scene.file).parent / sound.path).is_file():
+                self.axes.notes.append(
+                    f"line {sound.line}: there is no sound file `{sound.path}` in the show"
+                )
+
+    def _too_long(self, length_s: float, needed_s: float) -> str:
+        """Why a scene lasts longer than its ``loop`` or ``length`` line says."""
+        needs = f"the scene needs {needed_s:.2f} s, longer than the {length_s:g} s written"
+        if self.last_line is not None and self.end_s > length_s + 1e-6:
+            return f"{needs}: line {self.last_line} ends at {clock(self.end_s)}"
+        return f"{needs}: after its last cue the axes still have to come home"
 
     # -- cues ---------------------------------------------------------------------------------
 
@@ -118,7 +136,8 @@ class _Builder:
                 return
             start_s = time_s
             end_s = self._do(cue, time_s)
-            self.end_s = max(self.end_s, end_s)
+            if end_s > self.end_s:
+                self.end_s, self.last_line = end_s, cue.line
 
     def _do(self, cue: Cue, time_s: float) -> float:
         """Perform one cue; returns its end as asked."""
