@@ -18,6 +18,9 @@ LOW_US, CENTRE_US, HIGH_US = 500, 1500, 2500
 SMALL_US, BIG_US = 5, 50
 SMALL_LIGHT, BIG_LIGHT = 2, 20
 
+#: A board on the bench that hears no request for so long stops its pulses and lamps (uno/bench.c).
+SILENCE_S = 2.0
+
 #: The keys, on lines that fit 80 columns.
 HELP = {
     "servo": "keys  left right or - +  small step     down up or [ ]  big step\n"
@@ -109,6 +112,18 @@ class Jog:
         else:
             self.link.bench_lamp(self.pin, 0)
         self.on = False
+
+    def keep_alive(self) -> str | None:
+        """Ask the board something, so that it knows of us: after :data:`SILENCE_S` it would stop by itself.
+
+        Returns a line to show when this came too late and the board has stopped.
+        """
+        late = self.link.silent_s() >= SILENCE_S
+        self.link.status()
+        if not (late and self.on):
+            return None
+        self.on = False
+        return f"nothing was asked of the board for {SILENCE_S:g} s, so it has stopped; step to go on"
 
     @property
     def name(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -40,7 +41,7 @@ def command(
     from sequencer.board.link import Link
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
-    from sequencer.errors import UsageError
+    from sequencer.errors import QuarterjackError, UsageError
 
     if kind not in ("servo", "lamp"):
         raise UsageError(f"--kind must be servo or lamp, not {kind!r}")
@@ -62,9 +63,9 @@ def command(
             tell("Horn off; servos on their own supply, grounds joined.")
         tell(HELP[exact])
         ended = False
-        tell(jog.start())
-        with keys() as pressed:
-            try:
+        try:
+            tell(jog.start())
+            with keys() as pressed, suppress(KeyboardInterrupt):
                 while True:
                     key = pressed.read(0.2)
                     ended = key == "end"
@@ -75,8 +76,13 @@ def command(
                         tell(line)
                     # Lets a simulated board's time pass, and hears a reset.
                     jog.link.reports(0.05)
-            except KeyboardInterrupt:
-                pass
+                    gone = jog.keep_alive()
+                    if gone:
+                        tell(gone)
+        except BaseException:
+            with suppress(QuarterjackError):  # what ended it is told; the board stops by itself as well
+                jog.stop()
+            raise
         jog.stop()
         tell(("end of input; " if ended else "") + f"stopped: {jog.line()}")
     finally:
