@@ -18,7 +18,7 @@ def from_shortfall(scene: str, item: Shortfall) -> Finding:
     """A wish that cannot be kept, as a finding."""
     return Finding(
         code=item.code,
-        severity="warning",
+        severity=item.severity,
         scene=scene,
         channel=item.channel,
         time_s=item.time_s,

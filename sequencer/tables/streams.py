@@ -112,7 +112,8 @@ def _late(channel: str, time_s: float, lead_s: float, kept_s: float, frame_us: i
     by_s = kept_s + lead_s - time_s
     message = f"{channel} acts {by_s * 1000:.0f} ms late: "
     if time_s < lead_s:
-        message += f"it needs {lead_s * 1000:.0f} ms of lead, but the scene begins only {time_s * 1000:.0f} ms before"
+        before = f"the scene begins only {time_s * 1000:.0f} ms before"
+        message += f"it needs {lead_s * 1000:.0f} ms of lead, but {before}"
     else:
         message += "the strike before it could not begin sooner and is still on"
     return Shortfall(

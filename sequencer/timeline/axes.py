@@ -483,5 +483,6 @@ def _two(seconds: float) -> str:
 
 
 def clock(seconds: float) -> str:
+    """``0:02.50``: a time as a scene writes it, to the hundredth."""
     hundredths = round(seconds * 100)
     return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}"

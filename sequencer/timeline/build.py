@@ -30,10 +30,11 @@ from sequencer.timeline.scene import (
     Strike,
     Sway,
     Turned,
+    Unsaid,
     Word,
 )
 from sequencer.timeline.score import read_score
-from sequencer.timeline.words import remedy_for
+from sequencer.timeline.words import did_you_mean, remedy_for
 from sequencer.units import deg_from_rad, rad_from_deg
 
 #: Scene lengths are whole multiples of this: six servo frames, where every track has a knot.
@@ -170,6 +171,9 @@ class _Builder:
                 switch.asked.append((time_s, "strike", cue.line))
                 return time_s + switch.switch.strike_s
             return time_s
+        if isinstance(action, Unsaid):
+            self._unsaid(action)
+            return time_s
         return self._turned(cue, time_s, action)
 
     def _move(self, cue: Cue, time_s: float, action: Move) -> float:
@@ -218,7 +222,7 @@ class _Builder:
             return time_s
         if action.duration_s is None and self.scene.length_s is None:
             self.faults.append(
-                self.scene.fault("'throughout' needs a scene of known length", cue.line, cue.column,
+                self.scene.fault("`throughout` needs a scene of known length", cue.line, cue.column,
                                  remedy="write a loop or length line, or for how long it sways")
             )  # fmt: skip
         self.rides.append(Ride(time_s, action, cue.line))
@@ -244,7 +248,7 @@ class _Builder:
             if action.over_s is not None:
                 self.faults.append(
                     self.scene.fault_at(action.channel, f"{name} is a switch: it goes on or off at once",
-                                        remedy="leave 'over' out")
+                                        remedy="leave `over` out")
                 )  # fmt: skip
             self.switches[name].asked.append((time_s, "on" if action.on else "off", cue.line))
             return time_s
@@ -254,6 +258,40 @@ class _Builder:
             action.channel, "lamp or switch", [*self.figure.lamps, _ALL_LAMPS, *self.figure.switches]
         )
         return time_s
+
+    def _unsaid(self, action: Unsaid) -> None:
+        """What to write for a cue that names something without a verb of the language."""
+        figure, subject, verb = self.figure, action.subject, action.verb
+        name = subject.text
+        poses = [*self.scene.poses, *figure.poses_rad]
+        if name in figure.axes:
+            words = figure.axes[name].words
+            can = f"an axis can: {name} {words[0]} 20, {name} {words[1]} 20, {name} home, sways, shakes"
+            if verb is not None and verb.text in words:
+                end = Word("", verb.line, verb.column + len(verb.text))
+                message, remedy = "the line ends too early: the angle is missing", "write a number of degrees"
+                remedy += f": {name} {verb.text} 20"
+                self.faults.append(self.scene.fault_at(end, message, remedy=remedy))
+                return
+            guess = did_you_mean(verb.text, words) if verb is not None else None
+            can = f"did you mean `{name} {guess} 20`? {can}" if guess else can
+        elif name in figure.switches:
+            can = "a switch can: on, off, strikes"
+        elif name in figure.lamps or name == _ALL_LAMPS:
+            can = "a lamp can: on, off, glow to 60%, flicker gutter for 2s"
+        else:
+            if name in poses:
+                message, remedy = f"`{name}` is a pose", f"write: pose {name}"
+            else:
+                message = f"there is no axis, lamp, switch or pose `{name}`"
+                remedy = remedy_for(name, [*figure.axes, *figure.lamps, _ALL_LAMPS, *figure.switches, *poses])
+            self.faults.append(self.scene.fault_at(subject, message, remedy=remedy))
+            return
+        if verb is None:
+            message = f"this does not say what `{name}` does"
+        else:
+            message = f"`{verb.text}` is nothing that `{name}` can do"
+        self.faults.append(self.scene.fault_at(verb or subject, message, remedy=can))
 
     # -- names --------------------------------------------------------------------------------
 
@@ -266,12 +304,12 @@ class _Builder:
         other = next((label for label, table in kinds if word.text in table), None)
         if other is not None:
             message = (
-                f"'{word.text}' is {other} of this figure, not {'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+                f"`{word.text}` is {other} of this figure, not {'an' if kind[0] in 'aeiou' else 'a'} {kind}"
             )
         else:
-            message = f"this figure has no {kind} '{word.text}'"
+            message = f"this figure has no {kind} `{word.text}`"
         if kind == "pose":
-            message = f"there is no pose '{word.text}'"
+            message = f"there is no pose `{word.text}`"
         self.faults.append(self.scene.fault_at(word, message, remedy=remedy_for(word.text, known)))
 
     def _known(self, word: Word, table: Mapping[str, object], kind: str) -> bool:
@@ -298,7 +336,7 @@ class _Builder:
         if angle.direction.text not in axis.words:
             self.faults.append(
                 self.scene.fault_at(
-                    angle.direction, f"{name} has no direction '{angle.direction.text}'",
+                    angle.direction, f"{name} has no direction `{angle.direction.text}`",
                     remedy=remedy_for(angle.direction.text, [*axis.words, "sways", "shakes"]),
                 )
             )  # fmt: skip
@@ -313,9 +351,9 @@ class _Builder:
             score = read_score(Path(self.scene.file).parent / use.path)
         except SceneError as error:
             self.faults += [
-                self.scene.fault(f'the score "{use.path}" cannot be used', use.line, use.column,
-                                 len(use.path) + 2, remedy="see the next message"),
-                *error.faults,
+                self.scene.fault(f"the score `{use.path}` cannot be used: {error.faults[0].message}",
+                                 use.line, use.column, len(use.path) + 2, remedy=error.faults[0].remedy),
+                *(fault for fault in error.faults if fault.line is not None),
             ]  # fmt: skip
             return
         tables = {"axis": self.figure.axes, "lamp": self.figure.lamps, "switch": self.figure.switches}
@@ -323,7 +361,7 @@ class _Builder:
             for name in names:
                 if name not in tables[kind]:
                     self.faults.append(
-                        Fault(f"this figure has no {kind} '{name}'", use.path, score.lines[name],
+                        Fault(f"this figure has no {kind} `{name}`", use.path, score.lines[name],
                               remedy=remedy_for(name, tables[kind]))
                     )  # fmt: skip
         for name, (times, angles) in score.axes.items():

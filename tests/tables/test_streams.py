@@ -73,7 +73,7 @@ def test_only_the_strike_that_is_too_early_is_late() -> None:
 
 def test_a_strike_held_up_by_a_late_one_says_so_and_when_it_works() -> None:
     steps = tuple(SwitchStep(t, on) for t, on in ((0.0, True), (0.12, False), (0.14, True), (0.26, False)))
-    stream, late = encode_switch(steps, 900, FRAME_US, 0.06, "bell")
+    _, late = encode_switch(steps, 900, FRAME_US, 0.06, "bell")
     first, second = late
     assert "let bell act at 0.06 s" in first.remedy
     assert "the strike before it" in second.message
