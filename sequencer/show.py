@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sequencer.errors import (
     Fault,
@@ -26,6 +26,7 @@ from sequencer.errors import (
     RoomError,
     UsageError,
 )
+from sequencer.finding import has_errors
 
 if TYPE_CHECKING:
     import numpy as np
@@ -402,7 +403,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
     from sequencer.figure.dynamics import Dynamics
-    from sequencer.firmware.join import room
+    from sequencer.tables.room import room
 
     planned, contents = built.planned, built.contents
     tell("playing", 0.0)
@@ -429,7 +430,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         for name, scene in scenes.items()
     }
     busiest = busiest_s(planned.show.policy, built.scene_seconds)
-    space = room(contents, built.image, built.player.board)
+    space = room(contents, built.image, built.player.board.image_bytes)
     found = [
         *judge.findings(built.figure),
         *findings.memory(space, built.player.board.title),
@@ -444,6 +445,11 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
             for item in timeline.shortfalls
         ),
         *(findings.from_shortfall(name, item) for name, item in built.late),
+        *(
+            findings.from_note(name, note)
+            for name, timeline in planned.timelines.items()
+            for note in timeline.notes
+        ),
     ]
     tell("checked", 1.0)
     report = CheckReport(
@@ -478,6 +484,21 @@ def _moved_axes(planned: PlannedShow) -> list[MovedAxes]:
             )
         )
     return found
+
+
+def refused_json(show: Show, error: FindingsError) -> dict[str, Any]:
+    """The contract of ``check --json`` for a show that cannot be built: no scenes, and why as findings."""
+    from sequencer.check import findings
+    from sequencer.check.report import CheckReport
+    from sequencer.figure import judge
+    from sequencer.firmware.boards import board_description
+    from sequencer.tables.room import Room
+
+    known = judge.findings(show.figure)
+    told = known if has_errors(known) else (*known, *(findings.from_fault(item) for item in error.faults))
+    room = Room(0, board_description(show.figure.board.kind).image_bytes, 1.0)
+    report = CheckReport(show.figure.name, {}, room, findings.in_order(told))
+    return {**report.as_json(), "ok": False, "flash_bytes_free": 0, "seconds_left": 0.0}
 
 
 def checked_for_board(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:

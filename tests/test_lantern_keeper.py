@@ -54,7 +54,7 @@ def idling(keeper: BuiltShow) -> tuple[Player, int]:
     return player, turn
 
 
-def test_every_moment_of_idle_into_every_scene_is_certified(keeper: BuiltShow) -> None:
+def test_every_moment_of_idle_into_every_scene_and_to_a_stop_is_certified(keeper: BuiltShow) -> None:
     player, turn = idling(keeper)
     specs = keeper.planned.specs
     played_into: set[tuple[int, int]] = set()
@@ -69,6 +69,11 @@ def test_every_moment_of_idle_into_every_scene_is_certified(keeper: BuiltShow) -
             assert_certified(played, slice(None), specs, f"idle knot {knot} -> {scene.name}")
             assert played.scene[-1] == number
             played_into.add((knot, number))
+        player.restore(here)
+        player.hold()
+        stopped = player.play(keeper.contents.stop_frames + 5 * COMMON_FRAMES)
+        assert_certified(stopped, slice(None), specs, f"stop at idle knot {knot}")
+        assert stopped.state[-1] == State.HOLD
         player.restore(here)
         player.play(COMMON_FRAMES)
     assert len(played_into) == turn // COMMON_FRAMES * len(keeper.contents.scenes)
@@ -91,6 +96,20 @@ def test_a_fade_that_is_too_short_would_be_seen(keeper: BuiltShow) -> None:
     assert broken > 10
 
 
+def test_the_final_image_proves_what_the_provisional_one_did(keeper: BuiltShow) -> None:
+    player = Player(keeper.image)
+    player.open()
+    names = keeper.scene_names
+    found = {(proof.label, proof.track): proof.worst for proof in keeper.table.proofs}
+    tracks = [track.name for track in keeper.contents.tracks]
+    for loop, row in keeper.table.rows.items():
+        for scene, change in row.items():
+            entered = 255 if scene is None else names.index(scene)
+            worst = player.prove_leaving(names.index(loop), entered, change.fade_frames, change.delay_frames)
+            label = f"{loop}->{scene or 'rest'}"
+            assert worst == [found[label, track] for track in tracks], label
+
+
 def test_every_scene_to_its_end_and_back_into_idle_is_certified(keeper: BuiltShow) -> None:
     player, _ = idling(keeper)
     here = player.snapshot()
@@ -102,6 +121,7 @@ def test_every_scene_to_its_end_and_back_into_idle_is_certified(keeper: BuiltSho
         played = player.play(scene.frames + 600)
         assert_certified(played, slice(None), keeper.planned.specs, f"{scene.name} and back")
         assert [item.what.name for item in played.happened] == ["STARTED", "ENDED"]
+        assert (played.state == State.SCENE).sum() >= scene.frames
         assert played.state[-1] == State.IDLE
 
 

@@ -105,14 +105,19 @@ static void triggers(qj_player *p) {
       const qj_offset record = qj_record(QJ_AT_INPUT_RECORDS, 12, i);
       uint8_t scene = qj_read((qj_offset)(record + 6));
       if (qj_read((qj_offset)(record + 1)) == 1) {
+        const uint8_t nth = qj_read((qj_offset)(record + 7));
         in->cooldown = qj_u16((qj_offset)(record + 4));
-        in->count = (uint8_t)(in->count + 1);
-        if (in->count == qj_read((qj_offset)(record + 7))) {
-          in->count = 0;
-          scene = qj_read((qj_offset)(record + 8));
+        if (nth != 0) {
+          in->count = (uint8_t)(in->count + 1);
+          if (in->count == nth) {
+            in->count = 0;
+            scene = qj_read((qj_offset)(record + 8));
+          }
         }
-        report(p, QJ_TRIGGERED, scene, 0, i);
-        wait_for(p, 0, scene, 1, i);
+        if (scene != QJ_NONE) {
+          report(p, QJ_TRIGGERED, scene, 0, i);
+          wait_for(p, 0, scene, 1, i);
+        }
       }
     }
     edges = (uint8_t)(edges >> 1);

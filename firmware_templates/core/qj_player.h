@@ -54,7 +54,7 @@ typedef struct {
 
 typedef struct {
   uint8_t run;         /* samples in a row that differ from the settled level */
-  uint8_t count;       /* triggers accepted, for `nth` */
+  uint8_t count;       /* triggers accepted, while `nth` is not 0 */
   uint16_t cooldown;   /* frames until it may trigger again */
 } qj_input;
 

@@ -289,4 +289,3 @@ uint32_t EXPORT(x_prove_stop)(uint32_t scene, uint32_t frames, uint32_t early) {
 uint32_t EXPORT(x_prove_rest)(uint32_t frames, uint32_t early) {
   return qj_prove_rest(&now.player, &proof, (uint16_t)frames, (uint8_t)early);
 }
-uint32_t EXPORT(x_prove_plain)(uint32_t scene) { return qj_prove_plain(&now.player, &proof, (uint8_t)scene); }

@@ -382,20 +382,3 @@ uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, u
   }
   return 1;
 }
-
-uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene) {
-  qj_player p;
-  nothing_yet(opened, out, 0);
-  if (!known(opened, scene)) {
-    return 0;
-  }
-  if (qj_is_loop(scene)) {
-    in_loop(&p, opened, scene);
-    (void)watched(&p, out, p.layer[p.current].frames);
-  } else {
-    at_rest(&p, opened);
-    qj_layer_begin(&p.layer[p.current], scene, p.tracks);
-    (void)watched(&p, out, p.layer[p.current].frames);
-  }
-  return 1;
-}

@@ -52,7 +52,5 @@ uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uin
 /* Rest-to-rest from parked and from every control point of low..high; for faces, from every pair of points within
  * all of them (`inner`) and both tracks' low..high. */
 uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early);
-/* A scene played whole from rest, or a turn of a loop in full swing: no transition, as a comparison. */
-uint8_t qj_prove_plain(const qj_player *opened, qj_proof *out, uint8_t scene);
 
 #endif

@@ -1,13 +1,19 @@
-/* The bench: one servo and the lamps by hand, on a board that carries no image. */
+/* The bench: one servo and the lamps by hand, on a board that carries no image.
+ *
+ * Nothing goes on without a host that listens: when no valid request has come for two seconds, pulses and
+ * lamps end. (A show goes on without a host; it has its own limits.)
+ */
 #include "board.h"
 #include "qj_link.h"
 
 #define STEP 128u /* 8 us a frame */
 #define LEAST_US 500u
 #define MOST_US 2500u
+#define SILENCE 100u /* frames: 2 s; the host asks every 0.2 s */
 
 static uint8_t servo_pin;
 static uint16_t wanted, width; /* 1/16 us; 0 = no pulse */
+static uint8_t silent;         /* frames since the host was heard, up to SILENCE */
 
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
   if (!pin_is_ours(pin)) return QJ_BAD_ARGUMENT;
@@ -28,7 +34,7 @@ uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
 
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   if (lightness > 200) return QJ_BAD_ARGUMENT;
-  if (pin == servo_pin && width) return QJ_REFUSED;
+  if (pin == servo_pin && (wanted || width)) return QJ_REFUSED;
   if (lightness == 0) {
     lamps_free_pin(pin);
     return QJ_DONE;
@@ -38,7 +44,18 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+void bench_heard(void) { silent = 0; }
+
+static void all_off(void) {
+  uint8_t pin;
+  wanted = width = 0;
+  for (pin = FIRST_PIN; pin <= LAST_PIN; pin++) {
+    if (lamps_has_pin(pin)) lamps_free_pin(pin);
+  }
+}
+
 uint16_t bench_step(void) {
+  if (silent != SILENCE && ++silent == SILENCE) all_off();
   if (width == 0 || wanted == 0)
     width = wanted;
   else if (wanted > width)

@@ -19,8 +19,10 @@ void pin_input(uint8_t pin, uint8_t pull_up);
 
 /* bench.c: what works without an image ---------------------------------------------------------- */
 
-/* The frame's width for servo 0: moves at most 8 us a frame. */
+/* The frame's width for servo 0: moves at most 8 us a frame, and ends when the host has gone silent. */
 uint16_t bench_step(void);
+/* A valid request came from the host, whatever it asked. */
+void bench_heard(void);
 
 /* pulses.c ------------------------------------------------------------------------------------ */
 

@@ -96,7 +96,7 @@ static void next_frame(void) {
 static void talk(void) {
   uint8_t byte;
   while (!host.ready && uart_get(&byte)) qj_link_receive(&host, byte);
-  qj_link_poll(&host, &player);
+  if (qj_link_poll(&host, &player)) bench_heard();
 }
 
 void qj_put(uint8_t byte) { uart_put(byte); }

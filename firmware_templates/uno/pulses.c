@@ -14,14 +14,14 @@
  * The budget, worst case in cycles (counted in avr-gcc 5.4's listing, -Os):
  *
  *    running instruction finishes            4
- *    longest other interrupt, uart.c's tx   71   (rx 66, lamps' 62; one only: the compare interrupt
+ *    longest other interrupt, uart.c's tx   70   (rx 66, lamps' 62; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
  *    entry to the first reading of TCNT1   100   (saves 20 registers, finds port and bit)
  *    one turn of the coarse wait            20
  *    fine wait, at least                    32
  *    ------------------------------------ ----
- *    together                              234   of LEAD = 400
+ *    together                              233   of LEAD = 400
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
  * serves an edge holds the processor for about 550 cycles: less than one byte on the link (640), of which

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from sequencer.board.link import FAULTS, Hello, Link
+from sequencer.errors import Fault, UsageError
+from sequencer.figure.pins import pin_name
 
 Kind = Literal["servo", "lamp"]
 #: The fault of a player that found no show: what the bench needs.
@@ -16,10 +18,15 @@ LOW_US, CENTRE_US, HIGH_US = 500, 1500, 2500
 SMALL_US, BIG_US = 5, 50
 SMALL_LIGHT, BIG_LIGHT = 2, 20
 
+#: A board on the bench that hears no request for so long stops its pulses and lamps (uno/bench.c).
+SILENCE_S = 2.0
+
+#: The keys, on lines that fit 80 columns.
 HELP = {
-    "servo": "left/right or -/+ small step, down/up or [/] big step, c centre, 0 pulses off, "
-    "l record low end, h record high end, m record centre, q quit",
-    "lamp": "left/right or -/+ small step, down/up or [/] big step, 0 off, q quit",
+    "servo": "keys  left right or - +  small step     down up or [ ]  big step\n"
+    "      c  centre     record:  l low end   m centre   h high end\n"
+    "      0  pulses off     q  quit",
+    "lamp": "keys  left right or - +  small step     down up or [ ]  big step\n      0  off     q  quit",
 }
 #: Keys by name -> (sign, big step).
 STEPS = {
@@ -33,6 +40,27 @@ STEPS = {
     "up": (1, True),
     "]": (1, True),
 }
+
+
+def pin_number(text: str) -> int:
+    """``9``, ``D9`` or ``A0`` (which is 14 on the Uno) to the board's pin number.
+
+    Raises:
+        UsageError: it is none of these.
+
+    """
+    said = text.strip().upper()
+    digits = said[1:] if said[:1] in ("D", "A") else said
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 3):
+        raise UsageError(
+            Fault(
+                f"{text!r} is not a pin",
+                quantity="pin",
+                value=text,
+                remedy="write it as printed on the board: 9, D9 or A0",
+            )
+        )
+    return int(digits) + (14 if said.startswith("A") else 0)
 
 
 def ready_for_bench(hello: Hello) -> bool:
@@ -75,7 +103,7 @@ class Jog:
             return self.line()
         if self.kind == "servo":
             return self._servo_key(key)
-        return HELP[self.kind]
+        return self._unknown(key)
 
     def stop(self) -> None:
         """Pulses off, light off."""
@@ -85,16 +113,40 @@ class Jog:
             self.link.bench_lamp(self.pin, 0)
         self.on = False
 
+    def keep_alive(self) -> str | None:
+        """Ask the board something, so that it knows of us: after :data:`SILENCE_S` it would stop by itself.
+
+        Returns a line to show when this came too late and the board has stopped.
+        """
+        late = self.link.silent_s() >= SILENCE_S
+        self.link.status()
+        if not (late and self.on):
+            return None
+        self.on = False
+        return f"nothing was asked of the board for {SILENCE_S:g} s, so it has stopped; step to go on"
+
+    @property
+    def name(self) -> str:
+        """The pin as printed on the board."""
+        return pin_name(self.pin)
+
+    @property
+    def ends_us(self) -> tuple[int, int] | None:
+        """Both ends in microseconds, or None while they are not recorded or the wrong way round."""
+        if self.low_us is None or self.high_us is None or self.low_us >= self.high_us:
+            return None
+        return self.low_us, self.high_us
+
     def line(self) -> str:
         """Where it is now, and what has been recorded."""
         if self.kind == "lamp":
-            return f"D{self.pin}: {self.value / 2:g} % lightness" if self.on else f"D{self.pin}: off"
+            return f"{self.name}: {self.value / 2:g} % lightness" if self.on else f"{self.name}: off"
         marks = [
             f"{label} {value}"
             for label, value in (("low", self.low_us), ("centre", self.centre_us), ("high", self.high_us))
             if value is not None
         ]
-        said = f"D{self.pin}: {self.value} us" if self.on else f"D{self.pin}: no pulses"
+        said = f"{self.name}: {self.value} us" if self.on else f"{self.name}: no pulses"
         return said + (f"   recorded: {', '.join(marks)}" if marks else "")
 
     def problems(self) -> list[str]:
@@ -109,18 +161,25 @@ class Jog:
         return []
 
     def figure_lines(self, name: str = "NAME") -> str:
-        """The lines to paste into figure.toml."""
-        lines = [
-            f"[servos.{name}]",
-            "# from its datasheet: speed_s_per_60deg, stall_kgcm, at_v, pulse_us, travel_deg, stall_a",
-            f"pin = {self.pin}",
-        ]
+        """The lines to paste into figure.toml; ends that cannot be used are left out, with the reason."""
         centre = self.centre_us
         if centre is None and self.low_us is None and self.high_us is None:
             return ""
-        lines.append(f"centre_us = {centre if centre is not None else CENTRE_US}")
-        if self.low_us is not None and self.high_us is not None:
-            lines.append(f"ends_us = [{self.low_us}, {self.high_us}]")
+        lines = [
+            f"[servos.{name}]",
+            "# from its datasheet: speed_s_per_60deg, stall_kgcm, at_v, pulse_us,",
+            "# travel_deg, stall_a",
+            f'pin = "{self.name}"',
+            f"centre_us = {centre if centre is not None else CENTRE_US}",
+        ]
+        if self.ends_us is not None:
+            lines.append(f"ends_us = [{self.ends_us[0]}, {self.ends_us[1]}]")
+        elif self.low_us is not None and self.high_us is not None:
+            lines.append(f"# no ends_us: the low end ({self.low_us} us) is not below the high end")
+            lines.append(f"# ({self.high_us} us); record both again")
+        elif self.low_us is not None or self.high_us is not None:
+            missing = "high end (h)" if self.high_us is None else "low end (l)"
+            lines.append(f"# no ends_us: the {missing} was not recorded")
         return "\n".join(lines)
 
     def _servo_key(self, key: str) -> str:
@@ -130,8 +189,8 @@ class Jog:
             if not self._fitted:
                 self._fitted = True
                 return (
-                    self.line() + "\nnow fit the horn: the nearest tooth to square "
-                    "(25 teeth are 14.4 deg apart); then step to square and press m"
+                    self.line() + "\nnow fit the horn on the tooth nearest to square "
+                    "(25 teeth are 14.4 deg\napart); then step to square and press m"
                 )
             return self.line()
         if not self.on and key in ("l", "h", "m"):
@@ -143,8 +202,11 @@ class Jog:
         elif key == "m":
             self.centre_us = self.value
         else:
-            return HELP[self.kind]
+            return self._unknown(key)
         return "\n".join([self.line(), *self.problems()])
+
+    def _unknown(self, key: str) -> str:
+        return f"{key!r} is no key here\n{HELP[self.kind]}"
 
     def _step(self, big: bool) -> int:
         if self.kind == "servo":

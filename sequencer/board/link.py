@@ -31,7 +31,6 @@ FAULTS = (
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
-NO_SCENE = 255
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
@@ -110,6 +109,7 @@ class Link:
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
         self._met = False
+        self._answered_s = transport.now_s()
         transport.set_baud(catalogue().baud)
 
     def __enter__(self) -> Self:
@@ -221,6 +221,10 @@ class Link:
         """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
+    def silent_s(self) -> float:
+        """Seconds since the last request was answered."""
+        return self._port.now_s() - self._answered_s
+
     # -- reports ---------------------------------------------------------------------------------
 
     def reports(self, timeout_s: float = 0.0) -> list[Message]:
@@ -313,6 +317,7 @@ class Link:
                 while self._inbox:
                     message = self._inbox.popleft()
                     if message.seq == self._seq:
+                        self._answered_s = self._port.now_s()
                         return message
                 left = end - self._port.now_s()
                 if left < TICK_S:

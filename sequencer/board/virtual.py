@@ -21,12 +21,11 @@ from sequencer.board.port_trouble import went_away
 from sequencer.board.stk500 import UNO
 from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError
+from sequencer.tables.model import FRAME_US
 
 FLASH_BYTES = UNO.flash
-IMAGE_BASE = 0x3400
 IMAGE_LIMIT = UNO.usable
 MAGIC = b"QJK1"
-FRAME_US = 20_000
 LOADER_US = 1_000_000
 WATCHDOG_US = 16_000
 LOADER_BAUD, PLAYER_BAUD = UNO.baud, 250_000

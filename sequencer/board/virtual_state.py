@@ -6,13 +6,12 @@ one board. Its 32 KB live in a file in the user's cache folder, or in the file t
 
 from __future__ import annotations
 
-import contextlib
 import os
 import sys
-import tempfile
 from pathlib import Path
 
 from sequencer.errors import Fault, ImageError
+from sequencer.files import replace_file
 
 
 def state_path() -> Path:
@@ -63,13 +62,5 @@ class FlashFile:
         if self.content == self._saved:
             return
         self._path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=self._path.parent, prefix=self._path.name)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(self.content)
-            Path(name).replace(self._path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                Path(name).unlink()
-            raise
+        replace_file(self._path, bytes(self.content))
         self._saved = bytes(self.content)

@@ -8,8 +8,9 @@ import numpy as np
 
 from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
 from sequencer.check.played import PlayedScene
-from sequencer.finding import Finding
-from sequencer.firmware.join import Room
+from sequencer.errors import Fault
+from sequencer.finding import Code, Finding
+from sequencer.tables.room import Room
 from sequencer.timeline.model import Shortfall
 
 
@@ -17,7 +18,7 @@ def from_shortfall(scene: str, item: Shortfall) -> Finding:
     """A wish that cannot be kept, as a finding."""
     return Finding(
         code=item.code,
-        severity="warning",
+        severity=item.severity,
         scene=scene,
         channel=item.channel,
         time_s=item.time_s,
@@ -26,6 +27,40 @@ def from_shortfall(scene: str, item: Shortfall) -> Finding:
         unit=item.unit,
         message=item.message,
         remedy=item.remedy,
+    )
+
+
+def from_note(scene: str, note: str) -> Finding:
+    """What was changed or added so that the scene can be played, as a finding that only informs."""
+    return Finding("reach", "note", scene, None, None, None, None, None, note, None)
+
+
+#: What a refused motion was about -> the finding's code.
+_CODES: Mapping[str, Code] = {
+    "position": "range",
+    "velocity": "rate",
+    "acceleration": "acceleration",
+    "jerk": "jerk",
+    "torque": "torque",
+    "show image": "memory",
+}
+
+
+def from_fault(fault: Fault) -> Finding:
+    """Why a show cannot be built, as a finding."""
+    quantity = fault.quantity or ""
+    code: Code = next((code for word, code in _CODES.items() if quantity.startswith(word)), "reach")
+    return Finding(
+        code=code,
+        severity="error",
+        scene=None,
+        channel=None,
+        time_s=None,
+        value=None,
+        limit=None,
+        unit=None,
+        message=f"{fault.message} ({fault.value}, limit {fault.limit})" if fault.limit else fault.message,
+        remedy=fault.remedy,
     )
 
 

@@ -16,10 +16,10 @@ from sequencer.check.work import EveningWork, SceneWork
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
-from sequencer.firmware.join import Room
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.peak import Peak, on_grid, peak
 from sequencer.tables.model import ShowImage
+from sequencer.tables.room import Room
 
 #: The three quantities of a motion with the names they have in ``--json``.
 QUANTITIES = (

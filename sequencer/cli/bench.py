@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,27 +17,37 @@ if TYPE_CHECKING:
 
 def command(
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
-    pin: Annotated[int, typer.Option(min=2, max=19, help="The pin, by its printed number (A0 is 14).")] = 9,
+    pin: Annotated[str, typer.Option(help="The pin as printed on the board: 9, D9 or A0.")] = "D9",
     kind: Annotated[str, typer.Option(help="servo or lamp.")] = "servo",
-    yes: Annotated[bool, typer.Option("--yes", help="Replace what is on the board; do not ask.")] = False,
+    yes: Annotated[
+        bool,
+        typer.Option(
+            "--yes",
+            help="Do not ask before putting the bare player on the board. This removes the show that is on "
+            "it; `quarterjack flash` puts it back.",
+        ),
+    ] = False,
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
 ) -> None:
     """Move one servo or lamp by keys; horns off first. No figure file is needed.
 
+    The bench needs the bare player: a show on the board is removed, after asking (--yes: unasked).
+
     Without a terminal the keys are read as words from standard input: c, right, up, l, h, m, q.
     """
-    from sequencer.board.bench import HELP, Jog, Kind
+    from sequencer.board.bench import HELP, Jog, Kind, pin_number
     from sequencer.board.connect import open_port
     from sequencer.board.link import Link
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
-    from sequencer.errors import UsageError
+    from sequencer.errors import QuarterjackError, UsageError
 
     if kind not in ("servo", "lamp"):
         raise UsageError(f"--kind must be servo or lamp, not {kind!r}")
     exact: Kind = "servo" if kind == "servo" else "lamp"
-    check_pin(exact, pin)
+    number = pin_number(pin)
+    check_pin(exact, number)
 
     def tell(line: str) -> None:
         if not as_json:
@@ -45,28 +56,35 @@ def command(
     transport = open_port(port, speed=None, state=state)
     try:
         prepare(transport, yes, tell)
-        jog = Jog(Link(transport), exact, pin)
+        jog = Jog(Link(transport), exact, number)
         jog.link.hello()
-        tell(
-            f"{exact} on D{pin} of {transport.name}. "
-            + ("Horn off; servos on their own supply, grounds joined." if exact == "servo" else "")
-        )
+        tell(f"{exact} on {jog.name} of {transport.name}")
+        if exact == "servo":
+            tell("Horn off; servos on their own supply, grounds joined.")
         tell(HELP[exact])
-        tell(jog.start())
-        with keys() as pressed:
-            try:
+        ended = False
+        try:
+            tell(jog.start())
+            with keys() as pressed, suppress(KeyboardInterrupt):
                 while True:
                     key = pressed.read(0.2)
-                    line = "" if key is None else None if key == "end" else jog.press(key)
+                    ended = key == "end"
+                    line = "" if key is None else None if ended else jog.press(key)
                     if line is None:
                         break
                     if line:
                         tell(line)
                     # Lets a simulated board's time pass, and hears a reset.
                     jog.link.reports(0.05)
-            except KeyboardInterrupt:
-                pass
+                    gone = jog.keep_alive()
+                    if gone:
+                        tell(gone)
+        except BaseException:
+            with suppress(QuarterjackError):  # what ended it is told; the board stops by itself as well
+                jog.stop()
+            raise
         jog.stop()
+        tell(("end of input; " if ended else "") + f"stopped: {jog.line()}")
     finally:
         transport.close()
     lines = jog.figure_lines()
@@ -75,12 +93,13 @@ def command(
         say_json(
             {
                 "schema": 1,
-                "pin": pin,
+                "pin": number,
+                "pin_name": jog.name,
                 "kind": exact,
                 "value": jog.value,
                 "unit": "us" if exact == "servo" else "half per cent of lightness",
                 "centre_us": jog.centre_us,
-                "ends_us": [jog.low_us, jog.high_us] if jog.low_us and jog.high_us else None,
+                "ends_us": jog.ends_us,
                 "problems": problems,
                 "figure_lines": lines,
             }
@@ -100,6 +119,7 @@ def check_pin(kind: str, pin: int) -> None:
 
     """
     from sequencer.errors import Fault, UsageError
+    from sequencer.figure.pins import pin_name
     from sequencer.firmware.boards import board_description
 
     board = board_description("uno")
@@ -107,11 +127,8 @@ def check_pin(kind: str, pin: int) -> None:
     if pin not in pins:
         raise UsageError(
             Fault(
-                f"pin {pin} of the {board.title} cannot serve a {kind}",
-                quantity="pin",
-                value=str(pin),
-                limit=", ".join(str(each) for each in pins),
-                remedy="choose one of these with --pin",
+                f"pin {pin_name(pin)} of the {board.title} cannot serve a {kind}",
+                remedy=f"choose one of these with --pin: {', '.join(pin_name(each) for each in pins)}",
             )
         )
 

@@ -16,13 +16,20 @@ def command(
     """Plan, compile in memory, play on the player core, and report what is wrong or doubtful."""
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.showing import print_certificate, print_report
-    from sequencer.show import build_planned, check_built, plan_show, read_show, with_idle
+    from sequencer.errors import FindingsError
+    from sequencer.show import build_planned, check_built, plan_show, read_show, refused_json, with_idle
 
-    with progress("check") as bar:
-        tell = bar.tell
-        whole = read_show(show)
-        built = build_planned(plan_show(whole, with_idle(whole, scenes or ()), tell), tell)
-        checked = check_built(built, tell)
+    whole = read_show(show)
+    wanted = with_idle(whole, scenes or ())
+    try:
+        with progress("check") as bar:
+            built = build_planned(plan_show(whole, wanted, bar.tell), bar.tell)
+            checked = check_built(built, bar.tell)
+    except FindingsError as error:
+        if not as_json:
+            raise
+        say_json(refused_json(whole, error))
+        raise typer.Exit(1) from None
     if as_json:
         say_json(checked.report.as_json())
     else:

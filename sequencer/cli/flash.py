@@ -15,19 +15,24 @@ def command(
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     force: Annotated[
-        bool, typer.Option(help="Compare every page, whatever the board says it carries.")
+        bool, typer.Option("--force", help="Compare every page, whatever the board says it carries.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Compile the show if needed, upload what differs, read it back, and wait for the board's hello."""
-    from sequencer.board.connect import open_port
+    from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
+    from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.show import build_show
+    from sequencer.show import build_show, checked_for_board
 
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
         content = built.flash_bytes
+        checked_for_board(built, bar.tell)
+    if not is_simulated(port):
+        # The board starts to move by itself as soon as it carries a show.
+        require_ends(built.figure)
     transport = open_port(port, speed=None, state=state)
     try:
         with progress("flash") as bar:
@@ -58,3 +63,5 @@ def command(
             f"the board says hello as {result.hello.figure!r}"
         )
     console().print(said, markup=False)
+    if not is_simulated(port):
+        console().print("The figure settles and begins its idle loop by itself: keep clear of it.")

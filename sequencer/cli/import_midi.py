@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from sequencer.files import replace_file
 
 
 def command(
@@ -49,7 +50,7 @@ def command(
                 raise UsageError(
                     Fault("this mapping table exists already", str(out), remedy="give another name to -o")
                 )
-            _write(out, table)
+            replace_file(out, table.encode("utf-8"))
         if json:
             say_json(
                 {"schema": 1, "file": str(file), "holds": held, "map": table, "warnings": [*piece.warnings]}
@@ -71,7 +72,7 @@ def command(
         return
     made = convert(file, map)
     if out is not None:
-        _write(out, made.text)
+        replace_file(out, made.text.encode("utf-8"))
     if json:
         report = {"schema": 1, "file": str(file), "score": str(out) if out else made.text}
         say_json({**report, "warnings": [*made.warnings]})
@@ -86,13 +87,3 @@ def command(
 def _warn(warnings: tuple[str, ...]) -> None:
     for text in warnings:
         print(f"warning: {text}", file=sys.stderr)
-
-
-def _write(path: Path, text: str) -> None:
-    """All of ``text`` or nothing: to a temporary name, then renamed."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -27,7 +27,7 @@ class Command:
 
 COMMANDS: tuple[Command, ...] = (
     Command(("size",), "size", "Which servo a head wants, from four numbers; no file needed."),
-    Command(("new",), "new", "Write a commented, working starter show into an empty folder."),
+    Command(("new",), "new", "Write a commented, working starter show."),
     Command(("bench",), "bench", "Move one servo or lamp by keys; no figure file needed."),
     Command(("measure",), "measure", "Ask for readings with kitchen tools and write them to the figure."),
     Command(("figure",), "figure", "Print the figure sheet: what it can carry, how fast, and why."),
@@ -57,7 +57,7 @@ def help_text() -> str:
             "Commands:",
             *rows,
             "",
-            "quarterjack COMMAND --help tells more. Exit codes: 0 fine, 1 findings, 2 bad input or use,",
+            "quarterjack COMMAND --help tells more. Exit codes: 0 fine, 1 error findings, 2 bad input,",
             "3 board or port. A moving figure can pinch, fall and burn: a software stop is no safety stop.",
         ]
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sequencer.units import kgcm_from_n_m
 
@@ -37,24 +37,17 @@ def _table(title: str) -> Table:
     from rich import box
     from rich.table import Table
 
-    return Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    look: dict[str, Any] = {"title_justify": "left", "title_style": "bold", "box": box.SIMPLE_HEAD}
+    return Table(title=title, pad_edge=False, padding=(0, 1, 0, 0), **look)
 
 
 def print_report(out: Console, report: CheckReport) -> None:
     """The report for people: a table a scene, room left, findings."""
     table = _table(f"{report.show}: what the player plays")
-    for heading in (
-        "scene",
-        "axis",
-        "top speed",
-        "of limit",
-        "accel.",
-        "jerk",
-        "rms off",
-        "worst",
-        "B/s",
-    ):
-        table.add_column(heading, justify="left" if heading in ("scene", "axis") else "right", no_wrap=True)
+    for heading in ("scene", "channel", "deg/s", "speed", "accel", "jerk", "rms", "worst", "B/s"):
+        table.add_column(
+            heading, justify="left" if heading in ("scene", "channel") else "right", no_wrap=True
+        )
     for scene in report.scenes.values():
         first = f"{scene.scene}, {scene.duration_s:.2f} s" + (", loop" if scene.loop else "")
         for axis in scene.axes.values():
@@ -62,18 +55,21 @@ def print_report(out: Console, report: CheckReport) -> None:
             table.add_row(
                 first,
                 axis.axis,
-                f"{math.degrees(axis.peak.velocity_rad_s):.0f} deg/s",
+                f"{math.degrees(axis.peak.velocity_rad_s):.0f}",
                 *(f"{shares[quantity] * 100:.0f} %" for quantity in ("velocity", "acceleration", "jerk")),
-                f"{math.degrees(axis.rms_error_rad):.2f} deg",
-                f"{math.degrees(axis.max_error_rad):.2f} deg",
+                f"{math.degrees(axis.rms_error_rad):.2f}",
+                f"{math.degrees(axis.max_error_rad):.2f}",
                 f"{axis.bytes_per_s:.1f}",
             )
             first = ""
-        for (name, kind), rate in scene.other_bytes_per_s.items():
+        for (name, _), rate in scene.other_bytes_per_s.items():
             if rate > 0.0:
-                table.add_row("", f"{name} ({kind})", *[""] * 6, f"{rate:.1f}")
+                table.add_row("", name, *[""] * 6, f"{rate:.1f}")
         table.add_section()
     out.print(table)
+    out.print(
+        "speed, accel, jerk: peaks as a share of their limits; rms, worst: deg off the wish", style="dim"
+    )
     _print_work(out, report)
     room = report.room
     out.print(
@@ -87,7 +83,7 @@ def print_report(out: Console, report: CheckReport) -> None:
 def _print_work(out: Console, report: CheckReport) -> None:
     """What the scenes ask of servos and supply; heat is worked out from typical values."""
     table = _table("What that asks of the servos")
-    for heading in ("scene", "servo", "top torque", "of what it has", "at", "rms", "winding", "supply"):
+    for heading in ("scene", "servo", "kg cm", "of its", "at s", "rms", "winding", "supply"):
         table.add_column(heading, justify="left" if heading in ("scene", "servo") else "right", no_wrap=True)
     for scene in report.scenes.values():
         if scene.work is None:
@@ -97,9 +93,9 @@ def _print_work(out: Console, report: CheckReport) -> None:
             table.add_row(
                 first,
                 servo.servo,
-                f"{kgcm_from_n_m(servo.peak_n_m):.2f} kg cm",
+                f"{kgcm_from_n_m(servo.peak_n_m):.2f}",
                 f"{100.0 * servo.share:.0f} %",
-                f"{servo.share_at_s:.2f} s",
+                f"{servo.share_at_s:.2f}",
                 f"{100.0 * servo.rms_share:.0f} % of {100.0 * servo.continuous_share:.0f} %",
                 f"{servo.winding_c:.0f} C",
                 amps,
@@ -113,10 +109,11 @@ def _print_work(out: Console, report: CheckReport) -> None:
         first = ""
     if table.row_count:
         out.print(table)
-        out.print(
-            "Torque is held against each servo's torque-speed line; rms against what it holds for long; the "
-            "winding's heat is typical for its size. The supply's peak counts servos that set off together."
-        )
+        for line in (
+            "kg cm, of its, at s: the hardest moment on the servo's torque-speed line; rms: against what it",
+            "holds for long; winding: typical for its size; supply: with servos that set off together",
+        ):
+            out.print(line, style="dim")
 
 
 def print_findings(out: Console, findings: Sequence[Finding]) -> None:
@@ -142,7 +139,7 @@ def print_findings(out: Console, findings: Sequence[Finding]) -> None:
 
 def print_certificate(out: Console, certificate: Certificate) -> None:
     """Worst hull values against their bounds, over all scenes and transitions."""
-    table = _table("Certificate: whole numbers, for all time, over every scene and transition")
+    table = _table("Certificate: whole numbers, for all time")
     for heading in ("track", "quantity", "worst", "bound", "share", "in"):
         table.add_column(heading, justify="right" if heading in ("worst", "bound", "share") else "left")
     for name, track in certificate.items():
@@ -156,4 +153,7 @@ def print_certificate(out: Console, certificate: Certificate) -> None:
             share = f"{found.max / found.bound * 100:.0f} %"
             table.add_row("", quantity, str(found.max), str(found.bound), share, found.scene)
     out.print(table)
-    out.print("It certifies the command, not how the servo follows it.")
+    out.print("Numbers are steps of each track's resolution and its knots. settle: from parked to home;")
+    out.print(
+        "stop: a hold; a->b: from any moment of loop a. It certifies the command, not how the servo follows."
+    )

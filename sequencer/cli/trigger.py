@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,10 +12,12 @@ import typer
 from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Link, Step
+    from sequencer.board.link import Link, Status, Step
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
-    from sequencer.figure.model import Figure
+
+#: Where there is no terminal, a line this often, in seconds of the scene.
+LINE_EVERY_S = 2.0
 
 
 def command(
@@ -35,27 +38,41 @@ def command(
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.link import HOLD, Link
     from sequencer.cli.keys import keys
+    from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show
 
+    def tell(line: str) -> None:
+        if not as_json:
+            console().print(line, markup=False)
+
+    # On a terminal a bar moves; elsewhere lines tell that something does.
+    piped = not sys.stderr.isatty()
+    if piped:
+        tell(f"planning and proving {show_name(show)}")
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
     number = scene_number(scene, built.scene_names)
-    if not is_simulated(port):
-        check_ends(built.figure)
-        if not as_json:
-            console().print("opening the port may reset the board; waiting for its hello", markup=False)
+    if is_simulated(port):
+        tell(f"waiting for the {port} board's hello and for the figure to settle")
+    else:
+        require_ends(built.figure)
+        tell("opening the port may reset the board; waiting for its hello and for the figure to settle")
     seconds = built.scene_seconds[scene]
+    often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
     with Link(open_port(port, speed=speed or None, state=state)) as link:
-        check_carries(link, built.image_crc32, show)
+        check_carries(link, built.image_crc32, show, built.figure.name)
         was = link.wait_ready()
         if was.state == HOLD:
+            tell("the board is in hold; it goes to rest first")
             link.resume()
             link.wait_ready(held=False)
         cue = link.cue(number, loop)
+        tell(f"{scene}: {seconds:.2f} s, {often}; cued")
         try:
             with progress(scene) as bar, keys(words=False) as pressed:
-                outcome, late = _watch(link, link.follow(cue, number), pressed, bar, loop)
+                watched = Watched(loop, seconds, bar, tell if piped else None)
+                outcome, late = _watch(link, link.follow(cue, number), pressed, watched)
         except KeyboardInterrupt:
             link.hold()
             outcome, late = "stopped", link.status().late_frames
@@ -71,9 +88,45 @@ def command(
             }
         )
         return
-    words = {"played": "played to its end", "stopped": "stopped by hold"}[outcome]
-    said = f"{scene}: {words}" + (f"; {late} frames were late on the board" if late else "")
-    console().print(said, markup=False)
+    tell(f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else ""))
+
+
+def ending(outcome: str, turns: int) -> str:
+    """How it ended, in words."""
+    if outcome == "stopped":
+        return "stopped by hold"
+    return "played to its end" if turns == 1 else f"played {turns} times, to its end"
+
+
+def show_name(show: Path) -> str:
+    """The folder as a person names it."""
+    return show.name or str(show.resolve())
+
+
+class Watched:
+    """Tells how far a scene is: on a bar, and every few seconds as a line where there is none."""
+
+    def __init__(self, turns: int, seconds: float, bar: Progress, tell: Callable[[str], None] | None) -> None:
+        self._turns = turns
+        self._seconds = seconds
+        self._bar = bar
+        self._tell = tell
+        self._told: tuple[int, float] | None = None
+
+    def look(self, status: Status) -> None:
+        """One look at a board that plays the scene; ``frame`` counts from the turn's start."""
+        if not status.frames:
+            return
+        share = min(1.0, status.frame / status.frames)
+        turn = max(1, self._turns - status.repeats_left + 1)
+        what = f"turn {turn} of {self._turns}" if self._turns > 1 else status.state_words
+        self._bar.tell(what, share)
+        now_s = share * self._seconds
+        if self._tell is None:
+            return
+        if self._told is None or turn != self._told[0] or not 0.0 <= now_s - self._told[1] < LINE_EVERY_S:
+            self._told = turn, now_s
+            self._tell(f"  {now_s:5.2f} of {self._seconds:.2f} s, {what}")
 
 
 def scene_number(scene: str, names: list[str]) -> int:
@@ -98,34 +151,8 @@ def scene_number(scene: str, names: list[str]) -> int:
     )
 
 
-def check_ends(figure: Figure) -> None:
-    """Refuse a real board while a servo's ends are unknown.
-
-    Raises:
-        UsageError: names every servo without recorded ends.
-
-    """
-    from sequencer.errors import Fault, UsageError
-
-    faults = [
-        Fault(
-            f"servo {servo.name!r} has no recorded ends, so nobody knows where its mechanism binds",
-            file=figure.file,
-            line=servo.line,
-            quantity="ends_us",
-            value="not recorded",
-            remedy=f"quarterjack bench --port P --pin {servo.pin}, and paste its lines; "
-            "or try the scene first with --port virtual",
-        )
-        for servo in figure.servos.values()
-        if servo.ends_us is None
-    ]
-    if faults:
-        raise UsageError.from_faults(faults)
-
-
-def check_carries(link: Link, image_crc32: int, show: Path) -> None:
-    """Refuse a board that carries another show than the folder.
+def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> None:
+    """Refuse a board that carries another show than the folder, whose figure is called ``figure``.
 
     Raises:
         LinkError: says what the board carries and how to flash.
@@ -136,27 +163,24 @@ def check_carries(link: Link, image_crc32: int, show: Path) -> None:
     hello = link.hello()
     if hello.fault == 0 and hello.image_crc == image_crc32:
         return
-    raise LinkError(
-        Fault(
-            "the board carries another show than this folder" if hello.fault == 0 else hello.fault_words,
-            quantity="image CRC",
-            value=f"{hello.image_crc:08x}" + (f" ({hello.figure!r})" if hello.figure else ""),
-            limit=f"{image_crc32:08x}",
-            remedy=f"quarterjack flash {show} with the same --port",
-        )
-    )
+    made = f"this folder makes {figure!r} (image {image_crc32:08x})"
+    if hello.fault != 0:
+        words = f"{hello.fault_words}; {made}"
+    else:
+        words = f"the board carries {hello.figure!r} (image {hello.image_crc:08x}), {made}"
+    raise LinkError(Fault(words, remedy=f"quarterjack flash {show} with the same --port"))
 
 
-def _watch(link: Link, steps: Iterator[Step], pressed: Keys, bar: Progress, turns: int) -> tuple[str, int]:
+def _watch(link: Link, steps: Iterator[Step], pressed: Keys, watched: Watched) -> tuple[str, int]:
     """Follow to the end, hold on space; the outcome and the frames that were late."""
+    from sequencer.board.link import SCENE
+
     held = False
     for step in steps:
-        status = step.status
-        if status.frames:
-            what = f"{status.repeats_left} turns to go" if turns > 1 else status.state_words
-            bar.tell(what, min(1.0, status.frame / status.frames))
+        if step.status.state == SCENE and step.outcome is None:
+            watched.look(step.status)
         if step.outcome is not None:
-            return step.outcome, status.late_frames
+            return step.outcome, step.status.late_frames
         if not held and pressed.read(0.0) in ("space", "q", "esc"):
             link.hold()
             held = True

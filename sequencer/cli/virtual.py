@@ -17,10 +17,14 @@ def command(
         Path | None,
         typer.Option(help="Where its flash is kept (default: with --port virtual)."),
     ] = None,
-    blank: Annotated[bool, typer.Option(help="Start with blank flash, and keep nothing.")] = False,
+    blank: Annotated[bool, typer.Option("--blank", help="Start with blank flash, and keep nothing.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the port as one JSON object.")] = False,
 ) -> None:
-    """Serve a virtual Uno, in real time, until Ctrl-C. Opening its port resets it, as on a real board."""
+    """Serve a virtual Uno, in real time, until Ctrl-C. Opening its port resets it, as on a real board.
+
+    To every program it is a real board: `flash` and `trigger` want each servo's ends_us recorded.
+    Their own --port virtual needs neither this command nor recorded ends.
+    """
     import contextlib
     import os
     import signal
@@ -40,10 +44,22 @@ def command(
     if as_json:
         say_json({"schema": 1, "port": door.name, "board": "uno"})
     else:
-        said = f"a virtual Uno is at {door.name}   (use --port {door.name}; Ctrl-C ends it)"
-        console().print(said, markup=False)
+        console().print(greeting(door.name), markup=False)
     sys.stdout.flush()
     # Being ended by another program keeps the flash too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with contextlib.suppress(KeyboardInterrupt):
         serve(board, door, save=save)
+
+
+def greeting(name: str) -> str:
+    """What to do with the board that is served at ``name``, as lines."""
+    return "\n".join(
+        [
+            f"a virtual Uno is at {name}   (Ctrl-C ends it)",
+            f"    quarterjack flash SHOW --port {name}",
+            f"    quarterjack trigger SCENE SHOW --port {name}",
+            f"    quarterjack bench --port {name} --pin D9",
+            "It counts as a real board: flash and trigger want ends_us of every servo in figure.toml.",
+        ]
+    )

@@ -14,11 +14,12 @@ from typing import Any
 from sequencer.errors import Fault, InputError
 from sequencer.firmware.boards import Player
 from sequencer.firmware.header import lsb_deg, render_header
-from sequencer.firmware.join import Room, check_room, join
+from sequencer.firmware.join import check_room, join
 from sequencer.firmware.sketch import sketch_files, sketch_name, sketch_tree
 from sequencer.motion.model import Certificate, PairCertificates, TrackSpec
 from sequencer.tables.image import image_crc32
 from sequencer.tables.model import ShowImage
+from sequencer.tables.room import Room
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def write_outputs(
         raise InputError(
             Fault(
                 f"the output cannot be written: {error.strerror or error}",
-                file=str(error.filename or out),
+                file=str(out),
                 remedy="choose a folder that you may write to with -o, and see that the disk is not full",
             )
         ) from error

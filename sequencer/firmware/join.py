@@ -2,39 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from sequencer.errors import Fault, RoomError
 from sequencer.firmware.boards import BoardDescription, Player
 from sequencer.firmware.hexfile import Segment, flat, write_hex
 from sequencer.tables.model import ShowImage
-
-
-@dataclass(frozen=True)
-class Room:
-    """How full a board's flash is. ``bytes_per_s`` is the scenes' average; seconds_left follows from it."""
-
-    image_bytes: int
-    limit_bytes: int
-    bytes_per_s: float
-
-    @property
-    def bytes_free(self) -> int:
-        """Bytes left; negative when the image is too big."""
-        return self.limit_bytes - self.image_bytes
-
-    @property
-    def seconds_left(self) -> float:
-        """How many more seconds of scenes like these would fit."""
-        return self.bytes_free / self.bytes_per_s
-
-
-def room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
-    """How much of the board's flash the show takes, and at which rate."""
-    seconds = sum(scene.frames for scene in show.scenes) * show.frame_us * 1e-6
-    tables = sum(scene.table_bytes for scene in show.scenes)
-    rate = tables / seconds if seconds > 0 and tables > 0 else 1.0
-    return Room(len(image), board.image_bytes, rate)
+from sequencer.tables.room import Room, room
 
 
 def check_room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
@@ -43,7 +15,7 @@ def check_room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
     Raises:
         RoomError: says how many bytes and seconds are too many, and which scene to shorten.
     """
-    found = room(show, image, board)
+    found = room(show, image, board.image_bytes)
     if found.bytes_free >= 0:
         return found
     over = -found.bytes_free

@@ -17,8 +17,8 @@ from sequencer.errors import Fault, PlanError
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.pair import plan_pair, pose_weight
 from sequencer.motion.peak import on_grid
-from sequencer.motion.plan import PLAN_SHARE, plan_track
-from sequencer.timeline.model import GRID_S, Timeline
+from sequencer.motion.plan import plan_track
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
 
 Floats = NDArray[np.float64]
 

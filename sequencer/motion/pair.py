@@ -16,11 +16,12 @@ from sequencer.errors import Fault, PlanError
 from sequencer.motion.certificate import certify
 from sequencer.motion.interior import NoConvergenceError, solve
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
-from sequencer.motion.plan import PLAN_SHARE, track_problem, unsolved
+from sequencer.motion.plan import track_problem, unsolved
 from sequencer.motion.polygon import certify_pair
 from sequencer.motion.problem import Face, JointProblem
 from sequencer.motion.round import SETTLE_LSB, round_points
 from sequencer.motion.weighted import interval_weights
+from sequencer.timeline.model import PLAN_SHARE
 
 
 def pose_weight(jacobian: NDArray[np.float64]) -> NDArray[np.float64]:

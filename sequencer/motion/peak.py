@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.motion.model import TrackSpec
 from sequencer.motion.spline import BASIS, Floats, basis, extend
 from sequencer.timeline.model import GRID_S
 
@@ -43,8 +43,9 @@ class Peak:
 def peak(spec: TrackSpec, points: NDArray[Any], loop: bool) -> Peak:
     """Exact extremes of position, |velocity|, |acceleration| and |jerk| over the whole curve.
 
-    ``points`` as in :class:`TrackPlan`. On a span velocity is a parabola and position a cubic, so
-    their extremes are at the knots or at the roots of acceleration and velocity inside the span.
+    ``points`` as in :class:`~sequencer.motion.model.TrackPlan`. On a span velocity is a parabola and
+    position a cubic, so their extremes are at the knots or at the roots of acceleration and velocity
+    inside the span.
     """
     c = extend(np.asarray(points), loop).astype(np.float64)
     d1, d2, d3 = np.diff(c), np.diff(c, 2), np.diff(c, 3)
@@ -149,8 +150,3 @@ def errors(spec: TrackSpec, points: NDArray[Any], loop: bool, asked_rad: Floats)
     """Root mean square and largest error in rad of the curve against ``asked_rad`` (1 ms grid)."""
     difference = on_grid(spec, points, loop) - np.asarray(asked_rad, np.float64)
     return float(np.sqrt(np.mean(difference * difference))), float(np.abs(difference).max())
-
-
-def errors_of(plan: TrackPlan, asked_rad: Floats) -> tuple[float, float]:
-    """:func:`errors` of a plan."""
-    return errors(plan.spec, plan.points, plan.loop, asked_rad)

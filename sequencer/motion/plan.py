@@ -14,10 +14,8 @@ from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.problem import TrackProblem
 from sequencer.motion.round import TIGHTENING, round_points
 from sequencer.motion.weighted import interval_weights
-from sequencer.timeline.model import GRID_S
+from sequencer.timeline.model import GRID_S, PLAN_SHARE
 
-#: Scenes use this share of the certified bounds; the rest is room for transitions.
-PLAN_SHARE = 0.85
 #: A wish further out than this is a mistake, not a motion.
 LARGEST_WISH_RAD = 1000.0
 

@@ -9,8 +9,8 @@ import numpy as np
 from sequencer.errors import Fault, PlanError
 from sequencer.motion.linked import Linkage, plan_linked, pose_wish, rest_rad
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
-from sequencer.motion.plan import PLAN_SHARE, plan_track
-from sequencer.timeline.model import GRID_S, Timeline
+from sequencer.motion.plan import plan_track
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
 
 
 def plan_scene(

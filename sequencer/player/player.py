@@ -328,10 +328,6 @@ class Player:
         """The same, rest-to-rest from parked and every point of low..high. Raises ValueError likewise."""
         return self._proof("x_prove_rest", settle_frames, int(stop_early))
 
-    def prove_plain(self, scene: int) -> Sequence[Worst]:
-        """The same for a scene from rest to rest, or a turn of a loop, with no transition."""
-        return self._proof("x_prove_plain", scene)
-
     def _proof(self, name: str, *numbers: int) -> list[Worst]:
         if any(not 0 <= number <= 0xFFFF for number in numbers) or not self._machine.call(name, *numbers):
             raise ValueError(f"the core cannot prove {name[2:]}{numbers}")

@@ -14,6 +14,7 @@ from sequencer.figure.model import Figure
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import (
     COMMON_FRAMES,
+    FRAME_US,
     LARGEST_COUNTS,
     LONGEST_SCENE,
     InputRecord,
@@ -33,8 +34,6 @@ from sequencer.timeline.model import Shortfall, Timeline
 STAGGER_FRAMES = 6
 #: Outputs stay dead this long after reset: the supply settles, and a loader's blinking is over.
 BOOT_FRAMES = 25
-#: Used when a figure has no servo to say otherwise.
-FRAME_US = 20_000
 
 #: The plans of a show: scene -> track -> plan, tracks in the image's order.
 Plans = Mapping[str, Mapping[str, TrackPlan]]
@@ -95,7 +94,7 @@ def assemble(
         PlanError: a number that the image cannot hold, or tracks of different servo frames.
     """
     _check_counts(figure, len(specs), len(timelines))
-    frames_us = {spec.frame_us for spec in specs.values()} or {FRAME_US}
+    frames_us = {spec.frame_us for spec in specs.values()} or {FRAME_US}  # a figure may have no servo
     if len(frames_us) > 1:
         raise PlanError(
             Fault(

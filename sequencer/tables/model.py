@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 #: Six servo frames: where every track has a knot, scenes begin and end, and transitions start.
 COMMON_FRAMES = 6
+#: The servo frame of every player of this version, in microseconds.
+FRAME_US = 20_000
 #: "No scene" in a record.
 NONE = 255
 #: The longest fade, delay, stop or settle time in frames: the player's clocks have 16 bits.

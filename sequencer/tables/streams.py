@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from sequencer.timeline.model import LampStep, Shortfall, SwitchStep
@@ -72,9 +73,10 @@ def encode_switch(
 ) -> tuple[bytes | None, tuple[Shortfall, ...]]:
     """A switch's steps in one scene, each set ``lead_s`` early so that it acts on time.
 
-    A step that would have to be set before the scene begins is set at its beginning and acts late;
-    what follows close behind moves with it, so that a strike keeps its length. Each such step is told
-    as a ``sync`` shortfall. On and off never fall into the same frame.
+    A step that would have to be set before the scene begins is set at its beginning and acts late; its
+    strike keeps its length, and only what the lengthened strike runs into moves with it. Each switching
+    on that is late is told as a ``sync`` shortfall, below one frame as a note. On and off never fall
+    into the same frame.
 
     Returns:
         The stream (None when there are no steps) and what could not be on time.
@@ -85,16 +87,16 @@ def encode_switch(
     out = bytearray()
     late: list[Shortfall] = []
     before, wanted_before, kept_before = 0, 0.0, 0.0
-    moved = False
     for index, step in enumerate(steps):
         if index and step.time_s < wanted_before:
             raise ValueError(f"the switch step at {step.time_s:g} s comes before the one ahead of it")
         kept = max(step.time_s - lead_s, 0.0)
-        if moved:
+        if step.on:
+            kept = max(kept, kept_before)
+        elif index:
             kept = max(kept, kept_before + step.time_s - wanted_before)
-        moved = kept > step.time_s - lead_s + 1e-9
-        if moved and step.on:
-            late.append(_late(channel, step.time_s, lead_s, kept))
+        if step.on and kept > step.time_s - lead_s + 1e-9:
+            late.append(_late(channel, step.time_s, lead_s, kept, frame_us))
         at = frames_from_s(kept, frame_us)
         if index:
             at = max(at, before + 1)
@@ -106,8 +108,14 @@ def encode_switch(
     return (bytes(out) + b"\0" if out else None), tuple(late)
 
 
-def _late(channel: str, time_s: float, lead_s: float, kept_s: float) -> Shortfall:
+def _late(channel: str, time_s: float, lead_s: float, kept_s: float, frame_us: int) -> Shortfall:
     by_s = kept_s + lead_s - time_s
+    message = f"{channel} acts {by_s * 1000:.0f} ms late: "
+    if time_s < lead_s:
+        before = f"the scene begins only {time_s * 1000:.0f} ms before"
+        message += f"it needs {lead_s * 1000:.0f} ms of lead, but {before}"
+    else:
+        message += "the strike before it could not begin sooner and is still on"
     return Shortfall(
         code="sync",
         channel=channel,
@@ -116,7 +124,7 @@ def _late(channel: str, time_s: float, lead_s: float, kept_s: float) -> Shortfal
         value=by_s,
         limit=0.0,
         unit="s",
-        message=f"{channel} acts {by_s * 1000:.0f} ms late: it needs {lead_s * 1000:.0f} ms of lead, "
-        f"but the scene begins only {time_s * 1000:.0f} ms before",
-        remedy=f"let {channel} act at {lead_s:.2f} s or later",
+        message=message,
+        remedy=f"let {channel} act at {math.ceil((kept_s + lead_s) * 100 - 1e-6) / 100:.2f} s or later",
+        severity="warning" if by_s > frame_us * 1e-6 else "note",
     )

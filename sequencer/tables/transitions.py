@@ -1,8 +1,8 @@
 """The quickest transitions that are proven: every moment of every loop into every scene, stops and settling.
 
 The compiled player plays each candidate on every track, from every moment at which it can begin, and tells
-the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds and every
-pair of control points its polygon. Nothing here knows how a fade is made.
+the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds
+and every pair of control points its polygon. Nothing here knows how a fade is made.
 """
 
 from __future__ import annotations

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from sequencer.errors import Fault, SceneError
 from sequencer.figure.model import Figure, Limits
-from sequencer.timeline.axes import Axes
+from sequencer.timeline.axes import Axes, clock
 from sequencer.timeline.curve import Samples
 from sequencer.timeline.lights import LampCues, SwitchCues, level
-from sequencer.timeline.model import GRID_S, AxisWish, LampStep, Shortfall, Timeline
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, AxisWish, LampStep, Shortfall, Timeline
 from sequencer.timeline.parse import MAX_LENGTH_S
 from sequencer.timeline.rides import Ride, add_ride, overlap_note
 from sequencer.timeline.scene import (
@@ -30,14 +30,13 @@ from sequencer.timeline.scene import (
     Strike,
     Sway,
     Turned,
+    Unsaid,
     Word,
 )
 from sequencer.timeline.score import read_score
-from sequencer.timeline.words import remedy_for
+from sequencer.timeline.words import did_you_mean, remedy_for
 from sequencer.units import deg_from_rad, rad_from_deg
 
-#: Scenes plan at this share of the certified limits; the rest is room for transitions.
-PLAN_SHARE = 0.85
 #: Scene lengths are whole multiples of this: six servo frames, where every track has a knot.
 COMMON_KNOT_S = 0.12
 _ALL_LAMPS = "lamps"
@@ -59,13 +58,14 @@ class _Builder:
     def __init__(self, scene: Scene, figure: Figure, limits: Mapping[str, Limits], share: float) -> None:
         self.scene = scene
         self.figure = figure
-        self.axes = Axes(figure, limits, share)
+        self.axes = Axes(figure, limits, share, scene.length_s)
         self.lamps = {name: LampCues() for name in figure.lamps}
         self.switches = {name: SwitchCues(switch) for name, switch in figure.switches.items()}
         self.rides: list[Ride] = []
         self.imported: dict[str, list[tuple[Samples, ScoreUse]]] = {name: [] for name in figure.axes}
         self.faults: list[Fault] = []
         self.end_s = 0.0
+        self.last_line: int | None = None
 
     def build(self) -> Timeline:
         for use in self.scene.scores:
@@ -81,21 +81,38 @@ class _Builder:
         rest_s = self.axes.close(self.end_s, length_s, self.scene.loop)
         needed_s = max(self.end_s, rest_s, COMMON_KNOT_S)
         if length_s is not None and needed_s > length_s + 1e-6:
-            self.axes.notes.append(
-                f"the scene needs {needed_s:.2f} s, longer than the {length_s:g} s written"
-            )
+            self.axes.notes.append(self._too_long(length_s, needed_s))
         exact_s = max(needed_s, length_s or 0.0)
-        duration_s = round(math.ceil(exact_s / COMMON_KNOT_S - 1e-6) * COMMON_KNOT_S, 9)
+        knots = math.ceil(exact_s / COMMON_KNOT_S - 1e-6)
+        duration_s = round(knots * COMMON_KNOT_S, 9)
         if duration_s > exact_s + 1e-6:
+            written = length_s is not None and exact_s == length_s
+            shorter = f"; {round((knots - 1) * COMMON_KNOT_S, 9):g} s would be one too" if written else ""
             self.axes.notes.append(
-                f"the scene lasts {exact_s:.3f} s; rounded up to {duration_s:g} s, a whole number of 0.12 s"
+                f"the scene lasts {exact_s:.6g} s{' as written' if written else ''}; rounded up to "
+                f"{duration_s:g} s, a whole number of 0.12 s{shorter}"
             )
         if duration_s > MAX_LENGTH_S:
             raise SceneError(
                 self.scene.fault("the scene is too long", 1, value=f"{duration_s:g} s",
                                  limit=f"{MAX_LENGTH_S:g} s", remedy="split it")
             )  # fmt: skip
+        self._check_sounds()
         return self._sampled(duration_s)
+
+    def _check_sounds(self) -> None:
+        for sound in self.scene.sounds:
+            if not (Path(self.scene.file).parent / sound.path).is_file():
+                self.axes.notes.append(
+                    f"line {sound.line}: there is no sound file `{sound.path}` in the show"
+                )
+
+    def _too_long(self, length_s: float, needed_s: float) -> str:
+        """Why a scene lasts longer than its ``loop`` or ``length`` line says."""
+        needs = f"the scene needs {needed_s:.2f} s, longer than the {length_s:g} s written"
+        if self.last_line is not None and self.end_s > length_s + 1e-6:
+            return f"{needs}: line {self.last_line} ends at {clock(self.end_s)}"
+        return f"{needs}: after its last cue the axes still have to come home"
 
     # -- cues ---------------------------------------------------------------------------------
 
@@ -120,7 +137,8 @@ class _Builder:
                 return
             start_s = time_s
             end_s = self._do(cue, time_s)
-            self.end_s = max(self.end_s, end_s)
+            if end_s > self.end_s:
+                self.end_s, self.last_line = end_s, cue.line
 
     def _do(self, cue: Cue, time_s: float) -> float:
         """Perform one cue; returns its end as asked."""
@@ -152,6 +170,9 @@ class _Builder:
                 switch = self.switches[action.switch.text]
                 switch.asked.append((time_s, "strike", cue.line))
                 return time_s + switch.switch.strike_s
+            return time_s
+        if isinstance(action, Unsaid):
+            self._unsaid(action)
             return time_s
         return self._turned(cue, time_s, action)
 
@@ -201,7 +222,7 @@ class _Builder:
             return time_s
         if action.duration_s is None and self.scene.length_s is None:
             self.faults.append(
-                self.scene.fault("'throughout' needs a scene of known length", cue.line, cue.column,
+                self.scene.fault("`throughout` needs a scene of known length", cue.line, cue.column,
                                  remedy="write a loop or length line, or for how long it sways")
             )  # fmt: skip
         self.rides.append(Ride(time_s, action, cue.line))
@@ -227,7 +248,7 @@ class _Builder:
             if action.over_s is not None:
                 self.faults.append(
                     self.scene.fault_at(action.channel, f"{name} is a switch: it goes on or off at once",
-                                        remedy="leave 'over' out")
+                                        remedy="leave `over` out")
                 )  # fmt: skip
             self.switches[name].asked.append((time_s, "on" if action.on else "off", cue.line))
             return time_s
@@ -237,6 +258,40 @@ class _Builder:
             action.channel, "lamp or switch", [*self.figure.lamps, _ALL_LAMPS, *self.figure.switches]
         )
         return time_s
+
+    def _unsaid(self, action: Unsaid) -> None:
+        """What to write for a cue that names something without a verb of the language."""
+        figure, subject, verb = self.figure, action.subject, action.verb
+        name = subject.text
+        poses = [*self.scene.poses, *figure.poses_rad]
+        if name in figure.axes:
+            words = figure.axes[name].words
+            can = f"an axis can: {name} {words[0]} 20, {name} {words[1]} 20, {name} home, sways, shakes"
+            if verb is not None and verb.text in words:
+                end = Word("", verb.line, verb.column + len(verb.text))
+                message, remedy = "the line ends too early: the angle is missing", "write a number of degrees"
+                remedy += f": {name} {verb.text} 20"
+                self.faults.append(self.scene.fault_at(end, message, remedy=remedy))
+                return
+            guess = did_you_mean(verb.text, words) if verb is not None else None
+            can = f"did you mean `{name} {guess} 20`? {can}" if guess else can
+        elif name in figure.switches:
+            can = "a switch can: on, off, strikes"
+        elif name in figure.lamps or name == _ALL_LAMPS:
+            can = "a lamp can: on, off, glow to 60%, flicker gutter for 2s"
+        else:
+            if name in poses:
+                message, remedy = f"`{name}` is a pose", f"write: pose {name}"
+            else:
+                message = f"there is no axis, lamp, switch or pose `{name}`"
+                remedy = remedy_for(name, [*figure.axes, *figure.lamps, _ALL_LAMPS, *figure.switches, *poses])
+            self.faults.append(self.scene.fault_at(subject, message, remedy=remedy))
+            return
+        if verb is None:
+            message = f"this does not say what `{name}` does"
+        else:
+            message = f"`{verb.text}` is nothing that `{name}` can do"
+        self.faults.append(self.scene.fault_at(verb or subject, message, remedy=can))
 
     # -- names --------------------------------------------------------------------------------
 
@@ -249,12 +304,12 @@ class _Builder:
         other = next((label for label, table in kinds if word.text in table), None)
         if other is not None:
             message = (
-                f"'{word.text}' is {other} of this figure, not {'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+                f"`{word.text}` is {other} of this figure, not {'an' if kind[0] in 'aeiou' else 'a'} {kind}"
             )
         else:
-            message = f"this figure has no {kind} '{word.text}'"
+            message = f"this figure has no {kind} `{word.text}`"
         if kind == "pose":
-            message = f"there is no pose '{word.text}'"
+            message = f"there is no pose `{word.text}`"
         self.faults.append(self.scene.fault_at(word, message, remedy=remedy_for(word.text, known)))
 
     def _known(self, word: Word, table: Mapping[str, object], kind: str) -> bool:
@@ -281,7 +336,7 @@ class _Builder:
         if angle.direction.text not in axis.words:
             self.faults.append(
                 self.scene.fault_at(
-                    angle.direction, f"{name} has no direction '{angle.direction.text}'",
+                    angle.direction, f"{name} has no direction `{angle.direction.text}`",
                     remedy=remedy_for(angle.direction.text, [*axis.words, "sways", "shakes"]),
                 )
             )  # fmt: skip
@@ -296,9 +351,9 @@ class _Builder:
             score = read_score(Path(self.scene.file).parent / use.path)
         except SceneError as error:
             self.faults += [
-                self.scene.fault(f'the score "{use.path}" cannot be used', use.line, use.column,
-                                 len(use.path) + 2, remedy="see the next message"),
-                *error.faults,
+                self.scene.fault(f"the score `{use.path}` cannot be used: {error.faults[0].message}",
+                                 use.line, use.column, len(use.path) + 2, remedy=error.faults[0].remedy),
+                *(fault for fault in error.faults if fault.line is not None),
             ]  # fmt: skip
             return
         tables = {"axis": self.figure.axes, "lamp": self.figure.lamps, "switch": self.figure.switches}
@@ -306,7 +361,7 @@ class _Builder:
             for name in names:
                 if name not in tables[kind]:
                     self.faults.append(
-                        Fault(f"this figure has no {kind} '{name}'", use.path, score.lines[name],
+                        Fault(f"this figure has no {kind} `{name}`", use.path, score.lines[name],
                               remedy=remedy_for(name, tables[kind]))
                     )  # fmt: skip
         for name, (times, angles) in score.axes.items():
@@ -356,8 +411,9 @@ class _Builder:
                     self.scene.fault(f"two scores move {name} at the same time", use.line, use.column,
                                      len(use.path) + 2, remedy="begin the second when the first has ended")
                 )  # fmt: skip
-            runs.asked.take(samples)
-            runs.wish.take(samples)
+            for run in (runs.asked, runs.wish, runs.cured):
+                run.take(samples)
+            runs.made.clear()  # a score takes its axis over as it comes
 
     # -- curves -------------------------------------------------------------------------------
 

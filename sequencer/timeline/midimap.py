@@ -150,7 +150,7 @@ def parse_map(text: str, file: str) -> MidiMap:
     read: dict[str, dict[str, Any]] = {section: {} for section in _SECTIONS}
     for section, table in tables.items():
         if section not in _SECTIONS or not isinstance(table, dict):
-            faults.append(_fault(f"there is no section '{section}'", text, file, (section,), _known(section)))
+            faults.append(_fault(f"there is no section `{section}`", text, file, (section,), _known(section)))
             continue
         for name, entry in table.items():
             if not isinstance(entry, dict):
@@ -189,11 +189,11 @@ def _from_pydantic(item: Any, text: str, file: str, section: str, name: str, mod
     path = (section, name, key) if key else (section, name)
     if item["type"] == "extra_forbidden":
         return _fault(
-            f"unknown key '{key}' in {section}.{name}", text, file, path, remedy_for(key, model.model_fields)
+            f"unknown key `{key}` in {section}.{name}", text, file, path, remedy_for(key, model.model_fields)
         )
     if item["type"] == "missing":
         need = "controller = ... or notes = ..." if key == "controller" else f"{key} = ..."
-        return _fault(f"{section}.{name} lacks '{key}'", text, file, (section, name), f"write {need}")
+        return _fault(f"{section}.{name} lacks `{key}`", text, file, (section, name), f"write {need}")
     message = item["msg"].removeprefix("Value error, ")
     return _fault(
         f"{'.'.join(path)}: {message[0].lower()}{message[1:]}",

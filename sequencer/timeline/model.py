@@ -11,15 +11,20 @@ from numpy.typing import NDArray
 
 #: Wishes are sampled on this grid; sample i is at time i * GRID_S.
 GRID_S = 0.001
+#: Scenes use this share of the certified limits; the rest is room for transitions.
+PLAN_SHARE = 0.85
 
 
 @dataclass(frozen=True)
 class AxisWish:
     """The wish of one axis in radians on the 1 ms grid.
 
-    ``asked_rad`` is the wish as authored; errors are reported against it. ``wish_rad`` is what the
-    planner aims at: the same, with each move stretched in closed form to a duration the axis can
-    make. Both have ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
+    ``asked_rad`` is the wish as authored; errors are reported against it. Each move takes the time
+    written, whether the axis can make it or not, and goes to the angle written, even beyond the range.
+    A move that a newer cue of its axis cuts short stands in it up to that cue: what the author took
+    back is no error, but it is told as a shortfall. ``wish_rad`` is what the planner aims at: the
+    same, with each move stretched in closed form to a duration the axis can make. Both have
+    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
     """
 
     axis: str
@@ -55,7 +60,11 @@ class SwitchStep:
 
 @dataclass(frozen=True)
 class Shortfall:
-    """A wish the axis cannot keep: by how much, and what would work, in plain words."""
+    """A wish the axis cannot keep: by how much, and what would work, in plain words.
+
+    ``severity`` is ``note`` where nobody would see it: less than one servo frame late, or a move cut
+    short within its last tenth.
+    """
 
     code: Literal["rate", "range", "reach", "sync"]
     channel: str
@@ -66,6 +75,7 @@ class Shortfall:
     unit: str
     message: str
     remedy: str
+    severity: Literal["warning", "note"] = "warning"
 
 
 @dataclass(frozen=True)

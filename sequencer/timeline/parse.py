@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +26,12 @@ from sequencer.timeline.scene import (
     Strike,
     Sway,
     Turned,
+    Unsaid,
     When,
     Word,
 )
 from sequencer.timeline.syntax import BadLineError, parse_line, without_comment
-from sequencer.timeline.words import SPEEDS, remedy_for
+from sequencer.timeline.words import SPEEDS, did_you_mean, remedy_for
 
 #: A lark tree or token; lark itself is imported only when a line is read.
 Node = Any
@@ -38,6 +41,8 @@ MAX_LENGTH_S = 3600.0
 MAX_CUES = 20_000
 MAX_FILE_BYTES = 4_000_000
 MAX_LINE = 500
+#: Longest name of a scene: it is shown, typed, and stored on the board.
+MAX_NAME = 24
 MAX_ANGLE_DEG = 360.0
 MAX_SEED = 65_535
 DEFAULT_GLOW_S = 0.5
@@ -49,7 +54,7 @@ _MAX_FAULTS = 50
 
 def parse_scene(path: Path) -> Scene:
     """Read a scene file. Raises :class:`SceneError` with every fault: file, line, column, text, remedy."""
-    return parse_scene_text(read_text(path, "scene"), str(path), path.stem)
+    return parse_scene_text(read_text(path, "scene"), str(path), path.stem, named=True)
 
 
 def read_text(path: Path, what: str) -> str:
@@ -83,10 +88,13 @@ def read_text(path: Path, what: str) -> str:
         raise SceneError(Fault(f"the {what} file cannot be read: {error.strerror}", str(path))) from None
 
 
-def parse_scene_text(text: str, file: str, default_name: str = "scene") -> Scene:
-    """Like :func:`parse_scene`, from text; ``file`` names it in faults."""
+def parse_scene_text(text: str, file: str, default_name: str = "scene", *, named: bool = False) -> Scene:
+    """Like :func:`parse_scene`, from text; ``file`` names it in faults.
+
+    With ``named`` the scene's name must be ``default_name``: events and triggers find a scene by it.
+    """
     reader = _Reader(text, file)
-    return reader.read(default_name)
+    return reader.read(default_name, named)
 
 
 class _Reader:
@@ -98,6 +106,8 @@ class _Reader:
         self.faults: list[Fault] = []
         self.line = 0
         self.name: str | None = None
+        self.name_at = (1, 1)
+        self.long_name = False
         self.loop = False
         self.length_s: float | None = None
         self.tempo: tuple[float, int, float] | None = None
@@ -107,7 +117,8 @@ class _Reader:
         self.scores: list[ScoreUse] = []
         self.earliest_s = 0.0  # no cue from here on may be known to start sooner
 
-    def read(self, default_name: str) -> Scene:
+    def read(self, default_name: str, named: bool) -> Scene:
+        left_to_figure: list[tuple[int, BadLineError]] = []
         for number, raw in enumerate(self.lines, 1):
             self.line = number
             if len(raw) > MAX_LINE:
@@ -118,14 +129,30 @@ class _Reader:
                 try:
                     self._take(parse_line(text))
                 except BadLineError as bad:
-                    self._fault(bad.message, bad.column, bad.width, remedy=bad.remedy)
+                    if bad.subject is not None and self._unsaid(text, bad.subject, bad.verb):
+                        left_to_figure.append((number, bad))
+                    else:
+                        self._fault(bad.message, bad.column, bad.width, remedy=bad.remedy)
             if len(self.faults) >= _MAX_FAULTS:
                 break
         if self.name is None and not self.faults:
-            self.line = 1
-            self._fault("the scene has no name", 1, remedy=f"start the file with: scene {default_name}")
+            remedy = f"start the file with: scene {default_name}"
+            if any(line.strip() for line in self.lines):
+                self.line = 1
+                self._fault("the scene has no name", 1, remedy=remedy)
+            else:
+                self.faults.append(Fault("this scene file is empty", self.file, remedy=remedy))
+        if named and self.name is not None and self.name != default_name and not self.long_name:
+            self.line, column = self.name_at
+            self._fault(
+                f"this scene is called `{self.name}`, but its file is {Path(self.file).name}", column,
+                len(self.name), remedy=f"write: scene {default_name}, or name the file {self.name}.scene",
+            )  # fmt: skip
         if self.faults:
-            raise SceneError.from_faults(self.faults)
+            # The figure will not be asked now, so what was left to it is told as the grammar sees it.
+            for self.line, left in left_to_figure:
+                self._fault(left.message, left.column, left.width, remedy=left.remedy)
+            raise SceneError.from_faults(sorted(self.faults, key=lambda fault: fault.line or 0))
         return Scene(
             self.name or default_name, self.file, self.loop, self.length_s, self.poses, tuple(self.cues),
             tuple(self.sounds), tuple(self.scores), self.lines,
@@ -142,6 +169,22 @@ class _Reader:
             )
         )
 
+    def _unsaid(self, text: str, subject: tuple[str, int], verb: tuple[str, int] | None) -> bool:
+        """Keep a cue without a verb for the figure to judge: its time is read as that of any cue.
+
+        False when the line is wrong before its subject already, so that no cue can be made of it.
+        """
+        known = len(self.cues)
+        try:
+            self._take(parse_line(text[: subject[1] - 1] + "home"))
+        except BadLineError:
+            return False
+        if len(self.cues) > known:
+            word = Word(subject[0], self.line, subject[1])
+            said = None if verb is None else Word(verb[0], self.line, verb[1])
+            self.cues[-1] = replace(self.cues[-1], action=Unsaid(word, said))
+        return True
+
     # -- lines --------------------------------------------------------------------------------
 
     def _take(self, tree: Node) -> None:
@@ -153,7 +196,15 @@ class _Reader:
             self._fault(
                 "the scene already has a name", token.column, len(token), remedy="keep one scene line"
             )
-        self.name = str(token)
+        if len(token) > MAX_NAME or not token.isascii():
+            self.long_name = True
+            self._fault(
+                "this is no name for a scene", token.column, min(len(token), 60),
+                value=f"{len(token)} characters" if token.isascii() else f"`{_short(token)}`",
+                limit=f"{MAX_NAME} characters: letters a to z, digits and _",
+                remedy="give it a short plain name",
+            )  # fmt: skip
+        self.name, self.name_at = str(token), (self.line, token.column)
 
     def _line_loop(self, tree: Node) -> None:
         self._set_length(tree)
@@ -196,7 +247,7 @@ class _Reader:
         if str(name) in self.poses:
             first = self.poses[str(name)].name.line
             self._fault(
-                f"pose '{name}' is already there (line {first})", name.column, len(name),
+                f"pose `{name}` is already there (line {first})", name.column, len(name),
                 remedy="give this one another name",
             )  # fmt: skip
         angles: dict[str, tuple[Word, Angle]] = {}
@@ -204,7 +255,7 @@ class _Reader:
             axis = placing.children[0]
             if str(axis) in angles:
                 self._fault(
-                    f"'{axis}' is placed twice in this pose", axis.column, len(axis), remedy="keep one"
+                    f"`{axis}` is placed twice in this pose", axis.column, len(axis), remedy="keep one"
                 )
             angles[str(axis)] = (self._word(axis), self._angle(placing.children[1]))
         self.poses[str(name)] = Pose(self._word(name), tuple(angles.values()))
@@ -224,6 +275,13 @@ class _Reader:
             self._fault(
                 "the file name is empty", token.column, len(token), remedy='write it, like "greet.wav"'
             )
+        parts = name.replace("\\", "/").split("/")
+        if ".." in parts or not parts[0] or ":" in parts[0] or parts[0].startswith("~"):
+            token = tree.children[0]
+            self._fault(
+                f"`{name}` is outside the show's folder", token.column, len(token),
+                remedy="copy it into the show's folder and name it from there: a show is moved as a whole",
+            )  # fmt: skip
         return name, self._time(tree.children[1].children[0]) if len(tree.children) > 1 else 0.0
 
     def _line_cue(self, tree: Node) -> None:
@@ -365,11 +423,7 @@ class _Reader:
             elif part in LAWS:
                 twice, law, place = law is not None, str(part), part
             else:
-                self._fault(
-                    f"'{part}' is no way to move", part.column, len(part),
-                    remedy=remedy_for(part, ["over", *SPEEDS, *LAWS])
-                    + " (a direction stands before its angle)",
-                )  # fmt: skip
+                self._no_manner(part)
                 continue
             if twice:
                 self._fault(
@@ -379,6 +433,17 @@ class _Reader:
                     remedy="keep one speed word or one duration, and one law word",
                 )
         return Manner(speed, over_s, law)
+
+    def _no_manner(self, part: Node) -> None:
+        """``turn 20 left`` most likely, or a misspelt pace."""
+        pace = did_you_mean(part, ["over", *SPEEDS, *LAWS])
+        before = self.lines[self.line - 1][: part.column - 1]
+        ahead = re.search(r"(\w+)\s+(\d+(?:\.\d+)?)(?:\s*deg)?\s*$", before)
+        if pace is None and ahead is not None:
+            remedy = f"a direction stands before its angle: {ahead[1]} {part} {ahead[2]}"
+        else:
+            remedy = remedy_for(part, ["over", *SPEEDS, *LAWS])
+        self._fault(f"`{part}` is no way to move", part.column, len(part), remedy=remedy)
 
     def _action(self, tree: Node) -> Action:
         return getattr(self, f"_do_{tree.data}")(tree.children)  # type: ignore[no-any-return]
@@ -412,7 +477,7 @@ class _Reader:
         lamp, kind, length, *rest = parts
         if kind not in ("gutter", "failing"):
             self._fault(
-                f"there is no flicker '{kind}'",
+                f"there is no flicker `{kind}`",
                 kind.column,
                 len(kind),
                 remedy=remedy_for(kind, ["gutter", "failing"]),

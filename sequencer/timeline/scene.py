@@ -108,7 +108,15 @@ class Strike:
     switch: Word
 
 
-Action = Move | PoseMove | Sway | Glow | Flicker | Turned | Strike
+@dataclass(frozen=True)
+class Unsaid:
+    """A cue that names something and does not say what it does; always a fault, which needs the figure."""
+
+    subject: Word
+    verb: Word | None
+
+
+Action = Unsaid | Move | PoseMove | Sway | Glow | Flicker | Turned | Strike
 
 
 @dataclass(frozen=True)

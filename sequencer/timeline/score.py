@@ -128,7 +128,7 @@ class _Reader:
                 kind, name = parts[0], self._channel(text, parts)
             elif kind is None:
                 self._fault(
-                    f"'{parts[0][:20]}' cannot stand here",
+                    f"`{parts[0][:20]}` cannot stand here",
                     text.find(parts[0]),
                     1,
                     f"begin a channel first: {listed(f'{k} NAME {u}'.strip() for k, u in _UNITS.items())}",
@@ -173,7 +173,7 @@ class _Reader:
             if name in self.lines:
                 first = self.lines[name]
                 self._fault(
-                    f"'{name}' is already there (line {first})", text.find(name), len(name), "keep one"
+                    f"`{name}` is already there (line {first})", text.find(name), len(name), "keep one"
                 )
         self.lines.setdefault(name, self.row)
         if kind == "axis":
@@ -191,7 +191,7 @@ class _Reader:
         except ValueError:
             value = math.nan
         if math.isnan(value) or "_" in word:
-            self._fault(f"'{word[:20]}' is not a number", at, len(word), f"write a {what} as a plain number")
+            self._fault(f"`{word[:20]}` is not a number", at, len(word), f"write a {what} as a plain number")
             return None
         if not low <= value <= high:
             side = "big" if value > high else "small"

@@ -43,14 +43,19 @@ _LABELS = {
 _TIMES = {"CLOCK", "NUMBER", "BAR", "OFFSET", "THEN"}
 
 
-@dataclass(frozen=True)
+@dataclass
 class BadLineError(Exception):
-    """A line that is not in the language: plain words and where (1-based column)."""
+    """A line that is not in the language: plain words and where (1-based column).
+
+    ``subject`` and ``verb``: (word, column) of a cue whose names only the figure can judge.
+    """
 
     message: str
     column: int
     width: int = 1
     remedy: str | None = None
+    subject: tuple[str, int] | None = None
+    verb: tuple[str, int] | None = None
 
 
 @cache
@@ -95,14 +100,14 @@ def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineE
     minutes = re.match(r"\s*(\d+:(\d+)(\.\d+)?)", text)
     if minutes and int(minutes[2][:9]) > 59:
         return BadLineError(
-            f"'{minutes[1]}' is no time: seconds run from 0 to 59",
+            f"`{minutes[1]}` is no time: seconds run from 0 to 59",
             minutes.start(1) + 1,
             len(minutes[1]),
             "write minutes:seconds, like 1:05.5",
         )
     if minutes and len(minutes[2]) == 1:
         return BadLineError(
-            f"'{minutes[1]}' is no time: seconds have two digits",
+            f"`{minutes[1]}` is no time: seconds have two digits",
             minutes.start(1) + 1,
             len(minutes[1]),
             "write minutes:seconds, like 0:05.5",
@@ -118,12 +123,15 @@ def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineE
     if before and before[-1][0] in KEYWORDS and before[-1][0].upper() in expected:
         word = before[-1]
         return BadLineError(
-            f"a word is missing before '{word[0]}'", word.start() + 1, len(word[0]), _missing(text)
+            f"a word is missing before `{word[0]}`", word.start() + 1, len(word[0]), _missing(text)
         )
     width = max(1, len(found))
+    telling = _told_by_the_subject(text, column)
+    if telling is not None:
+        return telling
     if "NAME" in expected and found in KEYWORDS:
         return BadLineError(
-            f"'{found}' is a word of the language and cannot stand here as a name",
+            f"`{found}` is a word of the language and cannot stand here as a name",
             column,
             width,
             _expectation(expected),
@@ -132,13 +140,33 @@ def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineE
         return BadLineError("the line ends too early", column, 1, _expectation(expected))
     if text[:column].strip() == found[:1] or not text[: column - 1].strip():
         return BadLineError(
-            f"a line cannot start with '{found}'",
+            f"a line cannot start with `{found}`",
             column,
             width,
             "start with a time (0:02.5, 2.5s, +0.5, then) or with scene, loop, length, tempo, pose, "
             "sound, score",
         )
-    return BadLineError(f"'{found}' cannot stand here", column, width, _expectation(expected))
+    return BadLineError(f"`{found}` cannot stand here", column, width, _expectation(expected))
+
+
+def _told_by_the_subject(text: str, column: int) -> BadLineError | None:
+    """A cue of a name alone, or of a name and a word that is no verb; the figure knows what it may do."""
+    cue = re.match(
+        r"\s*(?:then|bar\s+\S+|\+\s*[\d.]+\s*s?|\d+:[\d.]+|[\d.]+\s*m?s)(?:\s+lands)?\s+([^\W\d]\w*)\s*"
+        r"(?:([^\W\d]\w*)\s*(\S*))?",
+        text,
+    )
+    if cue is None or cue[1] in KEYWORDS or cue[2] in KEYWORDS:
+        return None
+    if cue[2] is not None and column > cue.end(2) + 1 and cue[3]:
+        return None
+    subject = (cue[1], cue.start(1) + 1)
+    if cue[2] is None:
+        return BadLineError(
+            f"this does not say what `{cue[1]}` does", subject[1], len(cue[1]), subject=subject
+        )
+    verb = (cue[2], cue.start(2) + 1)
+    return BadLineError(f"`{cue[2]}` cannot stand here", verb[1], len(cue[2]), subject=subject, verb=verb)
 
 
 def _misspelt(text: str, column: int) -> BadLineError | None:
@@ -150,10 +178,10 @@ def _misspelt(text: str, column: int) -> BadLineError | None:
         guess = did_you_mean(word[0], KEYWORDS)
         if guess is not None and _near(word[0].lower(), guess):
             return BadLineError(
-                f"'{word[0]}' is not a word of the language",
+                f"`{word[0]}` is not a word of the language",
                 word.start() + 1,
                 len(word[0]),
-                f"did you mean '{guess}'?",
+                f"did you mean `{guess}`?",
             )
     return None
 
@@ -177,11 +205,26 @@ def _missing(text: str) -> str:
     return "see the examples in LANGUAGE.md"
 
 
+#: Groups of terminals that a builder knows by one phrase, the first that fits.
+_PHRASES = (
+    (
+        {"OVER", "NAME", "$END"},
+        "a pace may follow (`over 1.5s`, slow, easy, brisk, snap) or a law, nothing else",
+    ),
+    ({"OVER", "$END"}, "only `over 1.5s` may follow"),
+    ({"EVERY", "$END"}, "only `every 2s` may follow"),
+    ({"DEPTH", "SEED"}, "`depth 40%` or `seed 7` may follow, nothing else"),
+)
+
+
 def _expectation(expected: set[str]) -> str:
     if expected >= _TIMES:
         return "a cue starts with a time: 0:02.5, 2.5s, +0.5 or then"
-    words = sorted({_LABELS.get(name, f"'{name.lower()}'") for name in expected if name != "$END"})
+    for terminals, phrase in _PHRASES:
+        if terminals <= expected:
+            return phrase
+    words = sorted({_LABELS.get(name, f"`{name.lower()}`") for name in expected if name != "$END"})
     if not words:
         return "nothing more belongs on this line; a comment starts with #"
     ending = ", or nothing more" if "$END" in expected else ""
-    return f"expected {listed(words)}{ending}"
+    return f"here belongs {listed(words)}{ending}"

@@ -30,5 +30,5 @@ def remedy_for(word: str, known: Iterable[str]) -> str:
     names = list(known)
     guess = did_you_mean(word, names)
     if guess is not None and guess != word:
-        return f"did you mean '{guess}'? Known: {listed(names)}"
+        return f"did you mean `{guess}`? Known: {listed(names)}"
     return f"known: {listed(names)}"

@@ -6,21 +6,23 @@ The drawing library is imported when a picture is made, never before.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from sequencer.errors import UsageError
+from sequencer.files import replace_file
 from sequencer.view import look
-from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
 
 _AXIS_IN, _LAMP_IN, _SWITCH_IN = 1.25, 0.5, 0.34  # heights of the lanes, inches
 _HEAD_IN, _FOOT_IN, _GAP_IN = 0.78, 0.55, 0.13
 _LEFT_IN, _PLOT_IN, _RIGHT_IN = 1.65, 7.6, 1.75
-_LEGEND_IN, _NOTE_IN = 0.5, 0.19
+_LEGEND_IN, _NOTE_IN, _EDGE_IN = 0.52, 0.19, 0.1
+#: Half a finding's marker, and a figure of its number, in inches.
+_MARK_IN, _LETTER_IN = 0.06, 0.085
 _DPI = 110
 _MAX_NOTES = 9
 
@@ -30,8 +32,9 @@ def scene_png(views: Sequence[SceneView], file: Path) -> None:
 
     Each axis shows the wish as authored (broad, pale) and the plan (thin, dark) in degrees over
     seconds, with the range; findings are numbered where they happen and listed below. Raises
-    UsageError when there is no scene to draw or the file cannot be written.
+    UsageError when there is no scene to draw, the file is not a ``.png`` or cannot be written.
     """
+    look.require_suffix(file, (".png",), "a picture")
     if not views:
         raise UsageError("there is no scene to draw; name one, or add a .scene file to the show")
     replace_file(file, _render(views))
@@ -47,14 +50,17 @@ def _render(views: Sequence[SceneView]) -> bytes:
     rows = [views[at : at + columns] for at in range(0, len(views), columns)]
     heights = [max(_block_in(view) for view in row) for row in rows]
     width = columns * (_LEFT_IN + _PLOT_IN + _RIGHT_IN)
-    total = _LEGEND_IN + sum(heights)
+    # The legend stands between the first title and the first lanes.
+    heights[0] += _LEGEND_IN
+    total = _EDGE_IN + sum(heights)
     canvas = Canvas(figsize=(width, total), dpi=_DPI, facecolor=look.PAPER)
     FigureCanvasAgg(canvas)
-    _legend(canvas, width, total)
-    top = total - _LEGEND_IN
-    for row, height in zip(rows, heights, strict=True):
+    top = total - _EDGE_IN
+    _legend(canvas, width, total, top - _HEAD_IN + 0.13)
+    for index, (row, height) in enumerate(zip(rows, heights, strict=True)):
         for column, view in enumerate(row):
-            _Block(canvas, view, column * (width / columns), top).draw()
+            head = _HEAD_IN + (_LEGEND_IN if index == 0 else 0.0)
+            _Block(canvas, view, column * (width / columns), top, head).draw()
         top -= height
     out = io.BytesIO()
     canvas.savefig(out, format="png", dpi=_DPI, facecolor=look.PAPER)
@@ -76,51 +82,54 @@ def _note_lines(view: SceneView) -> list[tuple[str, str]]:
     numbered = look.numbered(view)
     for number, finding in numbered[:_MAX_NOTES]:
         when = "" if finding.time_s is None else f" at {look.clock(finding.time_s)}"
-        said = f"{finding.severity}{when}: {finding.message}"
+        said = textwrap.wrap(f"{finding.severity}{when}: {look.sentence(finding.message)}", 122)
         if finding.remedy:
-            said += f"  Do: {finding.remedy}"
-        for index, line in enumerate(textwrap.wrap(said, 122)):
-            lines.append((str(number) if index == 0 else "", line))
+            said += textwrap.wrap(f"Do: {look.sentence(finding.remedy)}", 118)
+        lines += [(str(number) if index == 0 else "", line) for index, line in enumerate(said)]
     if len(numbered) > _MAX_NOTES:
         lines.append(("", f"... and {len(numbered) - _MAX_NOTES} more: see `quarterjack check`."))
     return lines
 
 
-def _legend(canvas: Any, width: float, total: float) -> None:
+def _legend(canvas: Any, width: float, total: float, top: float) -> None:
+    """What the inks and the marks mean, from ``top`` inches down, over the first lanes."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    handles = [
+    handles: list[Any] = [
         Line2D([], [], color=look.WISH, lw=5, solid_capstyle="butt", label="wish, as authored"),
         Line2D([], [], color=look.PLAN, lw=1.5, label="planned, what the board plays"),
         Patch(facecolor=look.OUTSIDE, edgecolor=look.FAINT, hatch="////", lw=0, label="outside the range"),
     ]
-    handles += [
+    marks: list[Any] = [
         Line2D([], [], color=look.FINDING, marker=look.SHAPES[severity], ls="", ms=7, label=severity)
         for severity in look.SEVERITIES
     ]
-    canvas.legend(
-        handles=handles,
-        loc="upper left",
-        bbox_to_anchor=(_LEFT_IN / width - 0.005, 1 - 0.1 / total),
-        ncols=len(handles),
-        frameon=False,
-        fontsize=9,
-        labelcolor=look.INK,
-        columnspacing=1.6,
-        handlelength=1.8,
-        borderaxespad=0,
-        borderpad=0.2,
-    )
+    marks.append(Line2D([], [], ls="", label="where it begins; its number is that of the text below"))
+    rows: list[tuple[list[Any], float]] = [(handles, 1.8), (marks, 0.8)]
+    for row, (entries, length) in enumerate(rows):
+        canvas.legend(
+            handles=entries,
+            loc="upper left",
+            bbox_to_anchor=(_LEFT_IN / width - 0.005, (top - 0.2 * row) / total),
+            ncols=len(entries),
+            frameon=False,
+            fontsize=9,
+            labelcolor=look.INK,
+            columnspacing=1.6,
+            handlelength=length,
+            borderaxespad=0,
+            borderpad=0.2,
+        )
 
 
 class _Block:
-    """One scene on the sheet, its lanes sharing the time axis; ``left`` and ``top`` in inches."""
+    """One scene on the sheet, its lanes sharing the time axis; ``left``, ``top`` and ``head`` in inches."""
 
-    def __init__(self, canvas: Any, view: SceneView, left: float, top: float) -> None:
+    def __init__(self, canvas: Any, view: SceneView, left: float, top: float, head: float) -> None:
         self.canvas, self.view, self.left, self.top = canvas, view, left, top
         self.width, self.height = canvas.get_size_inches()
-        self.y = top - _HEAD_IN
+        self.y = top - head
         self.marks = look.numbered(view)
 
     def draw(self) -> None:
@@ -133,25 +142,22 @@ class _Block:
             f"{kind} of {view.duration_s:.2f} s ({look.clock(view.duration_s)})",
             size=9.5,
         )
-        lanes: list[Any] = []
-        channels = {axis.name for axis in view.axes} | {lamp.name for lamp in view.lamps}
-        channels |= {switch.name for switch in view.switches}
+        lanes: list[tuple[str, Any]] = []
         for axis in view.axes:
-            lanes.append(self._lane(_AXIS_IN))
-            self._axis(lanes[-1], axis)
-            self._findings(lanes[-1], axis.name)
+            lanes.append((axis.name, self._lane(_AXIS_IN)))
+            self._axis(lanes[-1][1], axis)
         for lamp in view.lamps:
-            lanes.append(self._lane(_LAMP_IN))
-            self._lamp(lanes[-1], lamp.name, lamp.lightness_percent)
-            self._findings(lanes[-1], lamp.name)
+            lanes.append((lamp.name, self._lane(_LAMP_IN)))
+            self._lamp(lanes[-1][1], lamp.name, lamp.lightness_percent)
         for switch in view.switches:
-            lanes.append(self._lane(_SWITCH_IN))
-            self._switch(lanes[-1], switch.name, switch.on_s)
-            self._findings(lanes[-1], switch.name)
-        for index, lane in enumerate(lanes):
+            lanes.append((switch.name, self._lane(_SWITCH_IN)))
+            self._switch(lanes[-1][1], switch.name, switch.on_s)
+        names = {name for name, _ in lanes}
+        for index, (name, lane) in enumerate(lanes):
             self._time_axis(lane, last=index == len(lanes) - 1)
-        if lanes:
-            self._findings(lanes[0], None, besides=channels)
+            # What belongs to no lane is marked on the first.
+            mine = {name} if index else {name} | {finding.channel for _, finding in self.marks} - names
+            self._findings(lane, mine)
         self._notes()
 
     def _text(self, x: float, y: float, said: str, *, size: float, weight: str = "normal") -> None:
@@ -273,20 +279,22 @@ class _Block:
         times = "once" if len(on_s) == 1 else f"{len(on_s)} times" if on_s else "stays off"
         self._beside(lane, f"on {times}" if on_s else times)
 
-    def _findings(self, lane: Any, channel: str | None, besides: set[str] | None = None) -> None:
-        """Mark a channel's findings; with ``besides``, those that belong to none of these channels."""
-        for number, finding in self.marks:
-            if finding.time_s is None:
-                continue
-            mine = finding.channel == channel if besides is None else finding.channel not in besides
-            if not mine:
-                continue
-            time_s = min(max(finding.time_s, 0.0), self.view.duration_s)
-            lane.axvline(time_s, color=look.FINDING, lw=0.8, ls=(0, (2, 2)), zorder=4)
+    def _findings(self, lane: Any, channels: Collection[str | None]) -> None:
+        """Mark where the findings of these channels begin; those that would overlap share a mark."""
+        inches = _PLOT_IN / self.view.duration_s
+        marks = [
+            (min(max(finding.time_s, 0.0), self.view.duration_s) * inches, number, finding)
+            for number, finding in self.marks
+            if finding.time_s is not None and finding.channel in channels
+        ]
+        for place in {place for place, _, _ in marks}:
+            lane.axvline(place / inches, color=look.FINDING, lw=0.8, ls=(0, (2, 2)), zorder=4)
+        for cluster in look.clusters(marks, _MARK_IN, _LETTER_IN):
+            time_s = cluster[0][0] / inches
             lane.plot(
                 [time_s],
                 [1.0],
-                marker=look.SHAPES[finding.severity],
+                marker=look.SHAPES[look.worst(finding for _, _, finding in cluster).severity],
                 ms=6,
                 color=look.FINDING,
                 transform=lane.get_xaxis_transform(),
@@ -294,7 +302,7 @@ class _Block:
                 zorder=6,
             )
             lane.annotate(
-                str(number),
+                look.run_words(sorted(number for _, number, _ in cluster)),
                 (time_s, 1.0),
                 xycoords=lane.get_xaxis_transform(),
                 xytext=(5, -1),

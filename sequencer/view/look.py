@@ -7,7 +7,10 @@ colour alone: the wish is broad and pale, the plan thin and dark, findings diffe
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 
+from sequencer.errors import Fault, UsageError
 from sequencer.finding import Finding
 from sequencer.view.model import AxisCurve, SceneView
 
@@ -36,6 +39,71 @@ def numbered(view: SceneView) -> list[tuple[int, Finding]]:
         return time_s, SEVERITIES.index(finding.severity)
 
     return list(enumerate(sorted(view.findings, key=key), start=1))
+
+
+def run_words(numbers: Sequence[int]) -> str:
+    """Rising numbers as a person writes them: 1, 2, 3, 5 is ``1-3,5``."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ",".join(
+        str(run[0]) if len(run) == 1 else f"{run[0]}{',' if len(run) == 2 else '-'}{run[-1]}" for run in runs
+    )
+
+
+def clusters(
+    marks: Iterable[tuple[float, int, Finding]], half: float, letter: float
+) -> list[list[tuple[float, int, Finding]]]:
+    """Marks (place, number, finding) that would print over each other, gathered into one mark each.
+
+    ``half`` is half a marker's width and ``letter`` a figure's, in the unit of the places. A cluster
+    is drawn at its first place, with the shape of its worst finding and :func:`run_words` of its
+    numbers; the next mark joins it while it would touch those.
+    """
+    found: list[list[tuple[float, int, Finding]]] = []
+    for mark in sorted(marks, key=lambda each: (each[0], each[1])):
+        if found:
+            words = run_words(sorted(number for _, number, _ in found[-1]))
+            if mark[0] - half < found[-1][0][0] + half + letter * (len(words) + 0.5):
+                found[-1].append(mark)
+                continue
+        found.append([mark])
+    return found
+
+
+def worst(findings: Iterable[Finding]) -> Finding:
+    """The one of the worst severity; the first of several."""
+    return min(findings, key=lambda finding: SEVERITIES.index(finding.severity))
+
+
+def sentence(said: str) -> str:
+    """Ends in a full stop, or in what it ends in already."""
+    said = said.strip()
+    return said if said.endswith((".", "!", "?", ":")) else said + "."
+
+
+def require_suffix(file: Path, suffixes: tuple[str, ...], what: str) -> None:
+    """Refuse a name that says another kind of file: it might be one that somebody wrote by hand.
+
+    Raises:
+        UsageError: the name does not end in one of ``suffixes``.
+
+    """
+    if file.suffix.lower() in suffixes:
+        return
+    raise UsageError(
+        Fault(
+            f"{what} is not written to a file of another kind",
+            file=str(file),
+            quantity="ending",
+            value=file.suffix or "none",
+            limit=" or ".join(suffixes),
+            remedy=f"name a file that ends in {suffixes[0]}",
+        )
+    )
 
 
 def clock(time_s: float) -> str:

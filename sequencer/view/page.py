@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
 from sequencer.errors import UsageError
+from sequencer.files import replace_file
 from sequencer.player.rows import IMAGE_ROOM, ROW
 from sequencer.view import look
-from sequencer.view.files import replace_file
 from sequencer.view.model import AxisCurve, SceneView
 
 _SCRIPTS = ("lanes.js", "head.js", "core.js", "page.js")
@@ -31,9 +31,10 @@ def scene_page(views: Sequence[SceneView], image: bytes, wasm: bytes, file: Path
     """Write the page for these scenes of one show.
 
     ``image`` is the show image they were compiled to and ``wasm`` the player core as a WebAssembly
-    module; both run in the browser. Raises UsageError when there is no scene or the file cannot be
-    written.
+    module; both run in the browser. Raises UsageError when there is no scene, the file is not an
+    ``.html`` or cannot be written.
     """
+    look.require_suffix(file, (".html", ".htm"), "a page")
     if not views:
         raise UsageError("there is no scene to show; name one, or add a .scene file to the show")
     import jinja2
@@ -111,8 +112,8 @@ def _scene(view: SceneView) -> dict[str, Any]:
                 "severity": finding.severity,
                 "channel": finding.channel,
                 "time_s": finding.time_s,
-                "message": finding.message,
-                "remedy": finding.remedy,
+                "message": look.sentence(finding.message),
+                "remedy": look.sentence(finding.remedy) if finding.remedy else None,
             }
             for number, finding in look.numbered(view)
         ],
@@ -171,14 +172,18 @@ def _flashing(view: SceneView) -> str | None:
     worst = count_flashes(light, view.frame_s)
     if worst.worst_count < 2:
         return None
-    over = (
-        f" (more than {FLASHES_PER_SECOND}: not for everyone)"
-        if worst.worst_count > FLASHES_PER_SECOND
-        else ""
-    )
+    limit = FLASHES_PER_SECOND
+    if worst.worst_count > limit:
+        against = f"above the usual limit of {limit}, not for everyone"
+    else:
+        place = "below" if worst.worst_count < limit else "just within"
+        against = (
+            f"{place} the usual limit of {limit}, so `check` lets it pass; "
+            "still, a page watched close and large can be too much for some"
+        )
     return (
-        f"In this scene the lamps flash up to {worst.worst_count} times within a second{over}, "
-        f"from {look.clock(worst.from_s)} on."
+        f"In this scene the lamps flash up to {worst.worst_count} times within a second, "
+        f"from {look.clock(worst.from_s)} on: {against}."
     )
 
 

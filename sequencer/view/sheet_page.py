@@ -15,7 +15,7 @@ from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
 from sequencer.figure.judge import LOAD_SHARE
 from sequencer.figure.sheet import cautions, inventory, tight_joints, verdict
-from sequencer.view.files import replace_file
+from sequencer.files import replace_file
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
 Fastest = Callable[[float, float, float, float], float]

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from sequencer.check.loads import SceneLoads, ServoLoad
 from sequencer.errors import UsageError
+from sequencer.files import replace_file
 from sequencer.units import kgcm_from_n_m
 from sequencer.view import look
-from sequencer.view.files import replace_file
 
 _LANE_IN, _GAP_IN, _HEAD_IN, _FOOT_IN, _LEGEND_IN = 1.35, 0.16, 0.62, 0.55, 0.45
 _LEFT_IN, _PLOT_IN, _RIGHT_IN = 1.65, 8.2, 1.75

@@ -1,6 +1,7 @@
 /* Test only: the core on an AVR, driven byte by byte, telling its outputs as bytes.
  *
  * 't' levels: six samples and one frame; answers state, switches, pulses, lamps, and per track P V A J.
+ * 'p' levels frames: the same for that many frames, in one go, of the show's own tracks and lamps only.
  * 'c' scene: cue. 'h' / 'r': hold, resume. 'o': open.
  */
 #include "qj_player.h"
@@ -24,6 +25,24 @@ static void put16(uint16_t v) {
   put((uint8_t)(v >> 8));
 }
 
+static void frame(uint8_t levels, uint8_t tracks, uint8_t lamps) {
+  uint8_t i;
+  for (i = 0; i < 6; i++) qj_sample(&p, levels);
+  qj_tick(&p);
+  put(p.state);
+  put(p.switches);
+  for (i = 0; i < tracks; i++) put16(p.pulse[i]);
+  for (i = 0; i < lamps; i++) put16(p.lamp[i]);
+  for (i = 0; i < tracks; i++) {
+    qj_motion m = {0, 0, 0, 0};
+    if (i < p.tracks) qj_motion_now(&p, i, &m);
+    put16((uint16_t)m.position), put16((uint16_t)((uint32_t)m.position >> 16));
+    put16((uint16_t)m.velocity), put16((uint16_t)((uint32_t)m.velocity >> 16));
+    put16((uint16_t)m.acceleration), put16((uint16_t)((uint32_t)m.acceleration >> 16));
+    put16((uint16_t)m.jerk), put16((uint16_t)((uint32_t)m.jerk >> 16));
+  }
+}
+
 int main(void) {
   UBRR0 = 0;
   UCSR0A = _BV(U2X0);
@@ -34,22 +53,10 @@ int main(void) {
       case 'c': put(qj_cue(&p, 1, get(), 1)); break;
       case 'h': put(qj_hold(&p)); break;
       case 'r': put(qj_resume(&p)); break;
-      case 't': {
-        uint8_t i, levels = get();
-        for (i = 0; i < 6; i++) qj_sample(&p, levels);
-        qj_tick(&p);
-        put(p.state);
-        put(p.switches);
-        for (i = 0; i < QJ_MAX_TRACKS; i++) put16(p.pulse[i]);
-        for (i = 0; i < QJ_MAX_LAMPS; i++) put16(p.lamp[i]);
-        for (i = 0; i < QJ_MAX_TRACKS; i++) {
-          qj_motion m = {0, 0, 0, 0};
-          if (i < p.tracks) qj_motion_now(&p, i, &m);
-          put16((uint16_t)m.position), put16((uint16_t)((uint32_t)m.position >> 16));
-          put16((uint16_t)m.velocity), put16((uint16_t)((uint32_t)m.velocity >> 16));
-          put16((uint16_t)m.acceleration), put16((uint16_t)((uint32_t)m.acceleration >> 16));
-          put16((uint16_t)m.jerk), put16((uint16_t)((uint32_t)m.jerk >> 16));
-        }
+      case 't': frame(get(), QJ_MAX_TRACKS, QJ_MAX_LAMPS); break;
+      case 'p': {
+        uint8_t levels = get(), count = get();
+        for (; count > 0; count--) frame(levels, p.tracks, p.lamps);
         break;
       }
       default: break;

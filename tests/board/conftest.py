@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -14,7 +17,9 @@ from sequencer.board.simavr import APT_LINE
 from sequencer.board.simavr_loader import loader_hex
 from tests.board.emulated_show import Points, Stage, made_show, start_stage
 
-DATA = Path(__file__).resolve().parents[2] / "sequencer" / "firmware" / "data"
+ROOT = Path(__file__).resolve().parents[2]
+DATA = ROOT / "sequencer" / "firmware" / "data"
+UNO = ROOT / "firmware_templates" / "uno"
 
 
 @pytest.fixture(scope="session")
@@ -25,6 +30,19 @@ def player_hex() -> str:
 @pytest.fixture(scope="session")
 def player_facts() -> dict[str, object]:
     return json.loads((DATA / "player_uno.json").read_text())
+
+
+@pytest.fixture(scope="session")
+def build_uno() -> ModuleType:
+    """The script that builds the player: tests compile programs of their own with its flags."""
+    script = UNO / "build_uno.py"
+    spec = importlib.util.spec_from_file_location("build_uno", script)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["build_uno"] = module
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")

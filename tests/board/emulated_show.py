@@ -36,7 +36,7 @@ QUIET = 1200
 Points = Mapping[str, Mapping[str, NDArray[np.int64]]]
 
 SERVO_PINS = (2, 4, 7, 8, 9, 10, 14, 15, 16, 17, 18, 12)
-BEAM, BELL = 19, 13
+BEAM = 19
 
 
 def smooth_points(rng: np.random.Generator, spans: int, rest: int, size: int) -> NDArray[np.int64]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +10,8 @@ from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from sequencer.board.emulated import EmulatedUno
-from sequencer.player.player import Player
+from sequencer.player.player import Played, Player, State
+from sequencer.show import BuiltShow
 from sequencer.tables.image import build_image
 from tests.board.emulated_show import made_show
 from tests.tables.show_makers import shows
@@ -20,15 +19,22 @@ from tests.tables.show_makers import shows
 HERE = Path(__file__).resolve().parent
 UNO = HERE.parents[1] / "firmware_templates" / "uno"
 TRACKS, LAMPS = 12, 4
-ROW = np.dtype(
-    [
-        ("state", "u1"),
-        ("switches", "u1"),
-        ("pulse", "<u2", (TRACKS,)),
-        ("lamp", "<u2", (LAMPS,)),
-        ("motion", "<i4", (TRACKS, 4)),
-    ]
-)
+
+
+def row(tracks: int, lamps: int) -> np.dtype:
+    """A frame as the program tells it."""
+    return np.dtype(
+        [
+            ("state", "u1"),
+            ("switches", "u1"),
+            ("pulse", "<u2", (tracks,)),
+            ("lamp", "<u2", (lamps,)),
+            ("motion", "<i4", (tracks, 4)),
+        ]
+    )
+
+
+ROW = row(TRACKS, LAMPS)
 
 
 class AvrCore:
@@ -39,11 +45,11 @@ class AvrCore:
         self.board.load(0, code)
         self.base = base
 
-    def ask(self, request: bytes, size: int) -> bytes:
+    def ask(self, request: bytes, size: int, step: int = 2000) -> bytes:
         self.board.feed(request)
         answer = b""
         for _ in range(4000):
-            self.board.run(2000)
+            self.board.run(step)
             answer += self.board.take()
             if len(answer) >= size and not self.board.unsent:
                 return answer
@@ -60,25 +66,33 @@ class AvrCore:
         rows = [self.ask(bytes([ord("t"), levels]), ROW.itemsize) for _ in range(frames)]
         return np.frombuffer(b"".join(rows), dtype=ROW)
 
+    def play_on(self, frames: int, levels: int, tracks: int, lamps: int) -> np.ndarray:
+        """Many frames at a time, of the show's own tracks and lamps only."""
+        kind = row(tracks, lamps)
+        told = b""
+        for at in range(0, frames, 250):
+            count = min(250, frames - at)
+            told += self.ask(bytes([ord("p"), levels, count]), count * kind.itemsize, 100_000)
+        return np.frombuffer(told, dtype=kind)
+
 
 @pytest.fixture(scope="module")
-def avr(tmp_path_factory) -> AvrCore:
-    spec = importlib.util.spec_from_file_location("build_uno", UNO / "build_uno.py")
-    assert spec is not None
-    assert spec.loader is not None
-    build = importlib.util.module_from_spec(spec)
-    sys.modules["build_uno"] = build
-    spec.loader.exec_module(build)
+def avr(tmp_path_factory, build_uno) -> AvrCore:
     elf = tmp_path_factory.mktemp("avr") / "dump.elf"
-    core = [file for file in sorted(build.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")]
-    build.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
-    code = build.content(elf)
-    assert len(code) <= build.IMAGE_BASE
-    return AvrCore(code, build.IMAGE_BASE)
+    core = [
+        file for file in sorted(build_uno.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")
+    ]
+    build_uno.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
+    code = build_uno.content(elf)
+    assert len(code) <= build_uno.IMAGE_BASE
+    return AvrCore(code, build_uno.IMAGE_BASE)
 
 
 def same(avr: AvrCore, player: Player, frames: int, levels: int) -> None:
-    board, here = avr.play(frames, levels), player.play(frames)
+    assert_equal(avr.play(frames, levels), player.play(frames))
+
+
+def assert_equal(board: np.ndarray, here: Played) -> None:
     tracks, lamps = here.pulse_sixteenths.shape[1], here.lamp_duty.shape[1]
     np.testing.assert_array_equal(board["state"], here.state)
     np.testing.assert_array_equal(board["switches"], here.switches)
@@ -104,6 +118,33 @@ def test_scene_transition_stop_and_return(avr):
     same(avr, player, 90, 1)
     player.sample(0)
     same(avr, player, 60, 0)
+
+
+def test_all_scenes_of_the_demo(avr: AvrCore, keeper: BuiltShow) -> None:
+    """Start, idle, every scene whole and back into idle: every number of every frame."""
+    contents = keeper.contents
+    player = Player(keeper.image)
+    assert avr.open(keeper.image) == player.open() == 0
+    player.sample(1)
+    tracks, lamps = len(contents.tracks), len(contents.lamps)
+    seen: set[int] = set()
+
+    def both(frames: int) -> Played:
+        here = player.play(frames)
+        assert_equal(avr.play_on(frames, 1, tracks, lamps), here)
+        seen.update(here.scene.tolist())
+        return here
+
+    idle = next(scene for scene in contents.scenes if scene.name == contents.idle)
+    assert both(300 + idle.frames).state[-1] == State.IDLE
+    for number, scene in enumerate(contents.scenes):
+        if scene.loop:
+            continue
+        assert avr.ask(bytes([ord("c"), number]), 1)[0] == player.cue(1, number) == 0
+        played = both(scene.frames + 300)
+        assert (played.state == State.SCENE).sum() >= scene.frames
+        assert played.state[-1] == State.IDLE
+    assert seen >= set(range(len(contents.scenes)))
 
 
 # Each example takes its time on the emulated chip; shrinking one would take minutes.

@@ -22,9 +22,11 @@ def bench(put_on_board):
 
 
 def wait(link, seconds):
+    """As `quarterjack bench` waits: the board is asked something every 0.2 s."""
     end = link._port.now_s() + seconds
     while link._port.now_s() < end:
-        link.reports(min(0.1, end - link._port.now_s()))
+        link.reports(min(0.2, end - link._port.now_s()))
+        link.status()
 
 
 def test_hello_names_the_player(bench, player_facts):
@@ -90,3 +92,42 @@ def test_a_lamp_lights_and_goes_really_dark(bench):
     assert {highs[2] for _, highs in port.board.lamp_samples} == {0}
     with pytest.raises(LinkError, match="bad argument"):
         link.bench_lamp(4, 100)
+
+
+def test_a_lamp_is_refused_on_a_servo_s_pin_from_the_request_on(bench):
+    port, link = bench
+    port.board.capture([6])
+    for attempt in range(10):  # the servo's first frame is still to come in most of them
+        link.bench_servo(6, 1500)
+        with pytest.raises(LinkError, match="refused"):
+            link.bench_lamp(6, 100)
+        link.bench_servo(6, 0)
+        port.board.run(16 * (20_000 + 1_700 * attempt))
+    link.bench_lamp(6, 100)
+    with pytest.raises(LinkError, match="refused"):
+        link.bench_servo(6, 1500)
+
+
+def test_a_silent_host_ends_pulses_and_light_after_two_seconds(bench):
+    port, link = bench
+    link.bench_servo(9, 1500)
+    link.bench_lamp(5, 100)
+    wait(link, 3.0)
+    board = port.board
+    heard = board.cycle
+    assert heard - board.pulses(9)[-1].end < 320_000, "a host that asks keeps the pulses"
+    assert board.lamp_high(5) > 0
+    board.feed(bytes(range(1, 100)))  # noise is no host
+    port.read(1, 1.8)
+    assert board.cycle - board.pulses(9)[-1].end < 320_000
+    port.read(1, 2.0)
+    assert 1.9 < (board.pulses(9)[-1].end - heard) / 16e6 < 2.1
+    assert board.lamp_high(5) == 0
+    assert board.port_level(5) == 0
+    count = len(board.pulses(9))
+    link.status()
+    wait(link, 0.3)
+    assert len(board.pulses(9)) == count, "only a request starts it again"
+    link.bench_servo(9, 1600)
+    wait(link, 0.3)
+    assert {pulse.width for pulse in board.pulses(9)[count:]} == {1600 * 16}

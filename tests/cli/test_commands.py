@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import inspect
 import json
+import shutil
 import subprocess
 import sys
 import typing
@@ -108,6 +109,46 @@ def test_check_json_contract(capsys: pytest.CaptureFixture[str]) -> None:
                 assert set(channel) == {"kind", "bytes_per_s"}
         assert all(set(servo) == {"peak", "limit"} for servo in scene["servos"].values())
     assert all(set(finding) == FINDING_KEYS for finding in found["findings"])
+
+
+def changed_keeper(tmp_path: Path, *changes: tuple[str, str]) -> Path:
+    show = tmp_path / "show"
+    shutil.copytree(demo_folder(), show)
+    text = (show / "figure.toml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    (show / "figure.toml").write_text(text, encoding="utf-8")
+    return show
+
+
+def test_check_json_of_a_figure_that_cannot_move(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    show = changed_keeper(tmp_path, ("stall_kgcm = 20", "stall_kgcm = 1"))
+    code, found = json_of(["check", str(show), "--json"], capsys)
+    assert code == 1
+    assert found["ok"] is False
+    errors = [item for item in found["findings"] if item["severity"] == "error"]
+    assert {item["code"] for item in errors} == {"torque"}
+    assert all(set(finding) == FINDING_KEYS for finding in found["findings"])
+
+
+def test_what_breaks_stops_flash_and_compile(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    show = changed_keeper(tmp_path, ("rating_a = 12.0", "rating_a = 0.3"))
+    for words in (
+        ["compile", str(show), "-o", str(tmp_path / "out")],
+        ["flash", str(show), "--port", "virtual"],
+    ):
+        assert run(words) == 1
+        assert "[supply]" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_real_board_is_not_flashed_without_recorded_ends(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show = changed_keeper(tmp_path, ("ends_us = [620, 2380]", ""))
+    assert run(["flash", str(show), "--port", "/dev/ttyNOWHERE9"]) == 2
+    assert "recorded ends" in capsys.readouterr().err
 
 
 def test_check_of_one_scene_plans_only_it_and_idle(capsys: pytest.CaptureFixture[str]) -> None:

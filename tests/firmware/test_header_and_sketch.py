@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.board.simavr import APT_LINE
 from sequencer.firmware.boards import board_description
 from sequencer.firmware.header import render_header, sections
 from sequencer.firmware.sketch import sketch_files, sketch_name, sketch_tree
@@ -67,6 +68,8 @@ def build(folder: Path, objects: Path, *, together: bool = False) -> Path:
 
     ``together``: optimised at link time, as the IDE has done since version 1.6.
     """
+    assert shutil.which("avr-g++"), f"the AVR compiler is missing: {APT_LINE}"
+    assert ARDUINO.is_dir(), f"the Arduino core is missing: {APT_LINE}"
     objects.mkdir(exist_ok=True)
     lto = ["-flto", "-fuse-linker-plugin"] if together else []
     flags = [
@@ -116,9 +119,18 @@ def build(folder: Path, objects: Path, *, together: bool = False) -> Path:
     return elf
 
 
-@pytest.mark.skipif(
-    shutil.which("avr-g++") is None or not ARDUINO.is_dir(), reason="no AVR compiler or Arduino core"
-)
+def test_a_missing_tool_fails_and_names_its_packages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "which", lambda name: None)
+        with pytest.raises(AssertionError, match=r"apt-get install .* gcc-avr"):
+            build(tmp_path, tmp_path / "objects")
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "which", lambda name: f"/usr/bin/{name}")
+        patch.setitem(globals(), "ARDUINO", tmp_path / "nowhere")
+        with pytest.raises(AssertionError, match=r"apt-get install .* arduino-core-avr"):
+            build(tmp_path, tmp_path / "objects")
+
+
 @pytest.mark.parametrize("together", [False, True])
 def test_the_sketch_compiles_and_carries_the_image(tmp_path: Path, together: bool) -> None:
     folder = tmp_path / "keeper"

@@ -12,7 +12,7 @@ import tomllib
 
 import pytest
 
-from sequencer.board.bench import HELP, Jog
+from sequencer.board.bench import HELP, Jog, pin_number
 from sequencer.board.link import Link
 from sequencer.board.virtual_uno import fresh_virtual, open_virtual
 from sequencer.cli.main import run
@@ -55,7 +55,7 @@ def test_recorded_ends_become_lines_to_paste(jog) -> None:
     for key in ("m", "down", "down", "l", *["up"] * 5, "h"):
         hand.press(key)
     table = tomllib.loads(hand.figure_lines("nod"))
-    assert table == {"servos": {"nod": {"pin": 9, "centre_us": 1500, "ends_us": [1400, 1650]}}}
+    assert table == {"servos": {"nod": {"pin": "D9", "centre_us": 1500, "ends_us": [1400, 1650]}}}
     assert hand.problems() == []
 
 
@@ -65,6 +65,42 @@ def test_ends_the_wrong_way_round_are_said_at_once(jog) -> None:
     hand.press("l")
     hand.press("down")
     assert "not below the high end" in hand.press("h")
+    # And they do not become lines to paste: the reason stands in their place.
+    assert hand.ends_us is None
+    assert tomllib.loads(hand.figure_lines("nod")) == {"servos": {"nod": {"pin": "D9", "centre_us": 1500}}}
+    assert "the low end (1500 us) is not below the high end" in hand.figure_lines()
+    hand.press("down")
+    hand.press("l")
+    assert hand.ends_us == (1400, 1450)
+    assert "ends_us = [1400, 1450]" in hand.figure_lines()
+
+
+def test_one_end_alone_is_not_enough(jog) -> None:
+    _, hand = jog
+    hand.start()
+    hand.press("l")
+    assert "ends_us =" not in hand.figure_lines()
+    assert "the high end (h) was not recorded" in hand.figure_lines()
+
+
+def test_lines_of_the_bench_fit_eighty_columns(jog) -> None:
+    _, hand = jog
+    hand.start()
+    shown = [*HELP.values(), hand.press("c"), hand.press("l"), hand.press("down"), hand.press("h")]
+    lines = [line for text in [*shown, hand.figure_lines("nod")] for line in text.split("\n")]
+    assert max(map(len, lines)) <= 80
+    assert all(line == line.rstrip() for line in lines)
+
+
+@pytest.mark.parametrize(("typed", "number"), [("9", 9), ("D9", 9), (" d10", 10), ("A0", 14), ("a5", 19)])
+def test_a_pin_is_written_as_on_the_board_or_as_its_number(typed: str, number: int) -> None:
+    assert pin_number(typed) == number
+
+
+@pytest.mark.parametrize("typed", ["", "D", "B3", "D-1", "9.5", "D9999", "\u0663"])
+def test_what_is_no_pin_is_refused(typed: str) -> None:
+    with pytest.raises(UsageError, match="is not a pin"):
+        pin_number(typed)
 
 
 def test_nothing_is_recorded_while_there_are_no_pulses(jog) -> None:
@@ -78,7 +114,8 @@ def test_nothing_is_recorded_while_there_are_no_pulses(jog) -> None:
 
 def test_an_unknown_key_shows_the_help_and_q_quits(jog) -> None:
     _, hand = jog
-    assert hand.press("x") == HELP["servo"]
+    assert hand.press("x") == f"'x' is no key here\n{HELP['servo']}"
+    assert hand.press("wiggle").startswith("'wiggle' is no key here")
     assert hand.press("q") is None
 
 
@@ -89,7 +126,7 @@ def test_a_lamp_goes_by_lightness(bench, flash_of) -> None:
     hand = Jog(link, "lamp", 5)
     assert hand.start() == "D5: 50 % lightness"
     assert hand.press("up") == "D5: 60 % lightness"
-    assert hand.press("l") == HELP["lamp"]
+    assert hand.press("l") == f"'l' is no key here\n{HELP['lamp']}"
     assert hand.press("0") == "D5: off"
     sent = [fields for kind, fields in rig.player.performed if kind == "bench_lamp"]
     assert [fields["lightness"] for fields in sent] == [100, 120, 0]
@@ -121,9 +158,41 @@ def test_bench_by_words_from_stdin_ends_in_one_json_object(tmp_path, typed, caps
     assert run(arguments) == 0
     said = json.loads(capsys.readouterr().out)
     assert (said["pin"], said["centre_us"], said["ends_us"]) == (8, 1505, [1455, 1555])
+    assert 'pin = "D8"' in said["figure_lines"]
     # The bare player stayed on the board: a second bench asks nothing.
     typed("q\n")
     assert run(["bench", "--port", "virtual", "--state", str(state), "--json"]) == 0
+
+
+def test_bench_says_how_it_ended_and_takes_the_boards_own_pin_names(tmp_path, typed, capsys) -> None:
+    arguments = ["bench", "--port", "virtual", "--state", str(tmp_path / "flash"), "--yes", "--pin", "D10"]
+    typed("wiggle right m")
+    assert run(arguments) == 0
+    said = capsys.readouterr().out
+    assert "servo on D10 of " in said
+    assert "'wiggle' is no key here" in said
+    assert "end of input; stopped: D10: no pulses" in said
+    assert 'pin = "D10"' in said
+    assert all(line == line.rstrip() for line in said.split("\n"))
+    typed("q\n")
+    assert run(["bench", *arguments[1:-1], "d11", "--kind", "lamp"]) == 0
+    said = capsys.readouterr().out
+    assert "end of input" not in said
+    assert "stopped: D11: off" in said
+
+
+def test_help_of_the_bench_says_that_yes_removes_a_show(capsys) -> None:
+    assert run(["bench", "--help"]) == 0
+    said = " ".join(capsys.readouterr().out.replace("\u2502", " ").split())
+    assert "removes the show that is on it" in said
+
+
+@pytest.mark.parametrize(("command", "flag"), [("virtual", "blank"), ("flash", "force"), ("bench", "yes")])
+def test_a_flag_has_no_opposite(command: str, flag: str, capsys) -> None:
+    assert run([command, "--help"]) == 0
+    said = capsys.readouterr().out
+    assert f"--{flag}" in said
+    assert f"--no-{flag}" not in said
 
 
 def test_bench_refuses_an_unknown_kind(capsys) -> None:
@@ -136,7 +205,7 @@ def test_a_pin_that_cannot_is_refused_before_anything_is_uploaded(tmp_path, kind
     state = tmp_path / "flash"
     arguments = ["bench", "--port", "virtual", "--state", str(state), "--yes", "--kind", kind, "--pin", pin]
     assert run(arguments) == 2
-    assert f"pin {pin} of the Arduino Uno cannot serve a {kind}" in capsys.readouterr().err
+    assert f"pin D{pin} of the Arduino Uno cannot serve a {kind}" in capsys.readouterr().err
     assert not state.exists()
 
 
@@ -239,7 +308,7 @@ def test_a_scene_that_is_not_there_is_answered_with_the_nearest() -> None:
 def test_a_real_board_needs_recorded_ends() -> None:
     import dataclasses
 
-    from sequencer.cli.trigger import check_ends
+    from sequencer.cli.ready import require_ends
     from sequencer.figure.read import read_figure
     from sequencer.show import demo_folder
 
@@ -247,11 +316,11 @@ def test_a_real_board_needs_recorded_ends() -> None:
     known = {
         name: dataclasses.replace(servo, ends_us=(1000.0, 2000.0)) for name, servo in figure.servos.items()
     }
-    check_ends(dataclasses.replace(figure, servos=known))
+    require_ends(dataclasses.replace(figure, servos=known))
     name = next(iter(known))
     known[name] = dataclasses.replace(known[name], ends_us=None)
     with pytest.raises(UsageError, match=f"servo '{name}' has no recorded ends") as caught:
-        check_ends(dataclasses.replace(figure, servos=known))
+        require_ends(dataclasses.replace(figure, servos=known))
     assert "bench" in str(caught.value)
 
 
@@ -260,14 +329,18 @@ def test_a_board_with_another_show_is_told_to_flash(bench, flash_of, crcs, tmp_p
     from sequencer.errors import LinkError
 
     content = flash_of(image=4)
-    with pytest.raises(LinkError, match="carries another show") as caught:
-        check_carries(Link(bench(content).port), crcs(content)[0] ^ 1, tmp_path)
+    carried, _ = crcs(content)
+    with pytest.raises(LinkError) as caught:
+        check_carries(Link(bench(content).port), carried ^ 1, tmp_path, "Wooden Head")
+    assert f"the board carries 'keeper' (image {carried:08x})" in str(caught.value)
+    assert f"this folder makes 'Wooden Head' (image {carried ^ 1:08x})" in str(caught.value)
     assert "quarterjack flash" in str(caught.value)
+    assert "limit" not in str(caught.value)  # a check sum is none
     bare = bench(flash_of(image=None))
-    with pytest.raises(LinkError, match="no show on the board"):
-        check_carries(Link(bare.port), 5, tmp_path)
+    with pytest.raises(LinkError, match="no show on the board; this folder makes 'Wooden Head'"):
+        check_carries(Link(bare.port), 5, tmp_path, "Wooden Head")
     good = bench(content)
-    check_carries(Link(good.port), crcs(content)[0], tmp_path)
+    check_carries(Link(good.port), carried, tmp_path, "Wooden Head")
 
 
 class Script:
@@ -283,7 +356,7 @@ class Script:
 @pytest.mark.parametrize(("pressed", "outcome"), [((), "played"), ((None, "x", "space", "space"), "stopped")])
 def test_space_holds_once_and_the_outcome_says_so(bench, flash_of, pressed, outcome: str) -> None:
     from sequencer.cli.say import Progress
-    from sequencer.cli.trigger import _watch
+    from sequencer.cli.trigger import Watched, _watch
 
     rig = bench(flash_of())
     link = Link(rig.port)
@@ -293,10 +366,31 @@ def test_space_holds_once_and_the_outcome_says_so(bench, flash_of, pressed, outc
     told = []
     bar = Progress()
     bar.tell = lambda what, done: told.append(done)  # type: ignore[method-assign]
-    assert _watch(link, link.follow(cue, 1), Script(*pressed), bar, 1) == (outcome, 0)
+    watched = Watched(1, 1.0, bar, None)
+    assert _watch(link, link.follow(cue, 1), Script(*pressed), watched) == (outcome, 0)
     assert [kind for kind, _ in rig.player.performed].count("hold") == (outcome == "stopped")
     assert told == sorted(told)
     assert told
+
+
+def test_lines_tell_how_far_a_scene_is_every_few_seconds() -> None:
+    from sequencer.board.link import SCENE, Status
+    from sequencer.cli.say import Progress
+    from sequencer.cli.trigger import Watched, ending
+
+    lines: list[str] = []
+    watched = Watched(2, 10.0, Progress(), lines.append)
+    for left in (2, 1):
+        for frame in range(0, 500, 10):
+            watched.look(Status(SCENE, 0, 1, frame, 500, 7, left, 0))
+    assert lines == [
+        f"  {second:5.2f} of 10.00 s, turn {turn} of 2"
+        for turn in (1, 2)
+        for second in (0.0, 2.0, 4.0, 6.0, 8.0)
+    ]
+    assert ending("played", 1) == "played to its end"
+    assert ending("played", 2) == "played 2 times, to its end"
+    assert ending("stopped", 2) == "stopped by hold"
 
 
 # -- keys ------------------------------------------------------------------------------------------

@@ -103,3 +103,13 @@ def test_a_file_that_is_no_flash_is_refused(tmp_path) -> None:
 def test_the_cache_folder_is_the_users(tmp_path, monkeypatch) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
     assert state_path() == tmp_path / "quarterjack" / "virtual_uno.flash"
+
+
+def test_virtual_prints_the_commands_for_its_port_and_that_it_counts_as_real() -> None:
+    from sequencer.cli.virtual import greeting
+
+    said = greeting("/dev/pts/7")
+    for command in ("flash SHOW", "trigger SCENE SHOW", "bench"):
+        assert f"quarterjack {command} --port /dev/pts/7" in said
+    assert "counts as a real board" in said
+    assert "ends_us" in said

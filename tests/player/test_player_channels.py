@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sequencer.player.player import Fault, Played, Player, What
+from sequencer.player.player import Fault, Played, Player, Result, What
 from tests.player import oracle
 from tests.player.oracle import NONE, Input, Scene, Show, mul, varint, weight
 
@@ -162,7 +163,7 @@ def test_lamps_fade_with_the_transition_and_switches_wait_for_the_scene() -> Non
 
 def triggered(**changes: int) -> Player:
     scenes = [Scene(frames=6, loop=False, points=[]) for _ in range(2)]
-    show = Show(tracks=[], scenes=scenes, boot=0, settle=6, inputs=[Input(scene=0, **changes)])
+    show = Show(tracks=[], scenes=scenes, boot=0, settle=6, inputs=[Input(**{"scene": 0, **changes})])
     player = Player(oracle.write(show))
     player.open()
     player.play(30)
@@ -204,12 +205,29 @@ def test_debounce_counts_sixths_of_a_frame() -> None:
     assert [h.frame for h in slow.play(3).happened if h.what == What.TRIGGERED] == [2]
 
 
-def test_an_input_without_a_scene_only_tells() -> None:
-    player = triggered()
-    image = bytearray(player.image)
-    at = int.from_bytes(image[44:48], "little")
-    image[at + 6] = NONE
-    player = Player(oracle.seal(image))
-    player.open()
-    player.play(30)
-    assert crossing(player, 30) == [(What.TRIGGERED, NONE, 0)]
+def test_never_every_nth_is_never_even_after_256_crossings() -> None:
+    player = triggered(nth=0, nth_scene=1)
+    for number in range(260):
+        told = crossing(player, 18)
+        assert told == [(What.TRIGGERED, 0, 0), (What.STARTED, 0, 0), (What.ENDED, 0, 0)], number
+
+
+@pytest.mark.parametrize("nth_scene", [0, NONE])
+def test_an_input_without_a_scene_starts_and_tells_nothing(nth_scene: int) -> None:
+    player = triggered(scene=NONE, nth_scene=nth_scene)
+    for _ in range(260):
+        assert crossing(player, 12) == []
+    assert player.cue(7, 1) == Result.DONE
+    assert [(h.what, h.cue, h.input) for h in player.play(20).happened] == [
+        (What.STARTED, 7, NONE),
+        (What.ENDED, 7, NONE),
+    ]
+
+
+def test_an_input_that_only_plays_every_nth_time() -> None:
+    player = triggered(scene=NONE, nth=3, nth_scene=1)
+    for number in range(6):
+        told = crossing(player, 30)
+        assert told == (
+            [] if number % 3 != 2 else [(w, 1, 0) for w in (What.TRIGGERED, What.STARTED, What.ENDED)]
+        )

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from sequencer.player.machine import Machine
 from sequencer.player.player import Fault, Played, Player
+from sequencer.show import BuiltShow
 from tests.player import oracle
 from tests.player.oracle import Show
 from tests.player.shows import shows
@@ -43,6 +44,32 @@ def test_same_integers_whatever_is_asked(host: Host, show: Show, asks: list[tupl
                 for_both.append(player.hold() if ask == 3 else player.resume())
         assert for_both[0] == for_both[1]
         assert_same(wasm.play(frames), native.play(frames))
+
+
+def test_the_demo_is_the_same_on_both(host: Host, keeper: BuiltShow) -> None:
+    """All scenes of the Lantern Keeper, a hold and a return: every number, every byte of the state."""
+    wasm, native = Player(keeper.image), Player(keeper.image, machine=host)
+    assert wasm.open() == native.open() == Fault.OK
+    seen: set[int] = set()
+
+    def both(frames: int) -> None:
+        here = wasm.play(frames)
+        assert_same(here, native.play(frames))
+        assert wasm.snapshot().state == native.snapshot().state
+        seen.update(here.scene.tolist())
+
+    both(1200)
+    for number, scene in enumerate(keeper.contents.scenes):
+        assert wasm.cue(1, number, 1) == native.cue(1, number, 1)
+        for _ in range(0, scene.frames + 300, 25):
+            both(25)
+    assert seen >= set(range(len(keeper.contents.scenes)))
+    assert wasm.cue(1, 2, 1) == native.cue(1, 2, 1)
+    both(203)
+    assert wasm.hold() == native.hold()
+    both(150)
+    assert wasm.resume() == native.resume()
+    both(400)
 
 
 @quiet

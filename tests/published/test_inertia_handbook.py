@@ -58,6 +58,7 @@ def test_hollow_sphere_is_the_published_quotient(outer: float, share: float) -> 
 @given(size=st.tuples(LENGTH, LENGTH, LENGTH), mass=st.floats(0.01, 50.0))
 def test_box_equals_its_mesh(size: tuple[float, float, float], mass: float) -> None:
     import trimesh
+
     mesh = trimesh.creation.box(extents=size)
     mesh.density = mass / mesh.volume
     assert masses.box(mass, size) == pytest.approx(mesh.moment_inertia, rel=1e-6, abs=1e-12)
@@ -67,6 +68,7 @@ def test_box_equals_its_mesh(size: tuple[float, float, float], mass: float) -> N
 def test_round_shapes_equal_their_meshes(kind: str) -> None:
     """A mesh of 20 480 faces lies inside the ball; 0.04 % is what that costs."""
     import trimesh
+
     ball = trimesh.creation.icosphere(subdivisions=5, radius=0.08)
     if kind == "sphere":
         ours = masses.sphere(0.7, 0.08)

@@ -21,6 +21,7 @@ from sequencer.timeline.tempo import TempoMap
 
 def real_files() -> list[Path]:
     import music21
+
     return sorted(Path(music21.__file__).parent.rglob("*.mid"))
 
 
@@ -78,6 +79,7 @@ def test_smpte_division_is_refused_and_names_the_byte() -> None:
 def test_real_files_agree_with_pretty_midi() -> None:
     """Every note's start and every tempo change, to 1e-9 s, on at least ten real files."""
     import pretty_midi
+
     compared = notes = tempos = 0
     for path in real_files():
         decoded = mido.MidiFile(path)

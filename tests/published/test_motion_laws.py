@@ -68,6 +68,7 @@ def test_fastest_move(case: tuple[float, float, float, float], seconds: float) -
 
 def test_fastest_move_agrees_with_ruckig() -> None:
     import ruckig
+
     solver = ruckig.Ruckig(1)
     random_ = random.Random(20)
     for _ in range(1000):

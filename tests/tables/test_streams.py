@@ -63,6 +63,28 @@ def test_a_strike_too_near_the_beginning_keeps_its_length_and_says_that_it_is_la
     assert "0.10 s or later" in shortfall.remedy
 
 
+def test_only_the_strike_that_is_too_early_is_late() -> None:
+    steps = tuple(SwitchStep(t, on) for t, on in ((0.0, True), (0.12, False), (15.0, True), (15.12, False)))
+    stream, late = encode_switch(steps, 900, FRAME_US, 0.06, "bell")
+    assert stream is not None
+    assert oracle.decode_switch(stream) == [(0, True), (6, False), (747, True), (753, False)]
+    assert [(item.time_s, item.severity) for item in late] == [(0.0, "warning")]
+
+
+def test_a_strike_held_up_by_a_late_one_says_so_and_when_it_works() -> None:
+    steps = tuple(SwitchStep(t, on) for t, on in ((0.0, True), (0.12, False), (0.14, True), (0.26, False)))
+    _, late = encode_switch(steps, 900, FRAME_US, 0.06, "bell")
+    first, second = late
+    assert "let bell act at 0.06 s" in first.remedy
+    assert "the strike before it" in second.message
+    assert "0.18 s or later" in second.remedy
+
+
+def test_less_than_a_frame_late_is_a_note() -> None:
+    _, late = encode_switch((SwitchStep(0.05, True), SwitchStep(0.17, False)), 900, FRAME_US, 0.06, "bell")
+    assert [item.severity for item in late] == ["note"]
+
+
 @given(st.lists(st.floats(0, 5, allow_nan=False), min_size=1, max_size=12), st.floats(0, 0.5))
 def test_events_keep_their_order_and_never_share_a_frame(times: list[float], lead_s: float) -> None:
     steps = tuple(SwitchStep(t, i % 2 == 0) for i, t in enumerate(sorted(times)))

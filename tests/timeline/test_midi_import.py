@@ -104,18 +104,18 @@ def test_switches_strike_or_hold() -> None:
 @pytest.mark.parametrize(
     ("table", "line", "message", "remedy"),
     [
-        ("[axis.turn]\nchannel=1", 1, "there is no section 'axis'", "did you mean 'axes'?"),
+        ("[axis.turn]\nchannel=1", 1, "there is no section `axis`", "did you mean `axes`?"),
         (
             "[axes.turn]\nchannel=1\ncontroler=3\nrange_deg=[0,1]",
             3,
-            "unknown key 'controler'",
-            "did you mean 'controller'?",
+            "unknown key `controler`",
+            "did you mean `controller`?",
         ),
-        ("[axes.turn]\ncontroller=3\nrange_deg=[0,1]", 1, "axes.turn lacks 'channel'", "channel = ..."),
+        ("[axes.turn]\ncontroller=3\nrange_deg=[0,1]", 1, "axes.turn lacks `channel`", "channel = ..."),
         (
             "[axes.turn]\nchannel=1\nopen_deg=3",
             1,
-            "axes.turn lacks 'controller'",
+            "axes.turn lacks `controller`",
             "controller = ... or notes = ...",
         ),
         (

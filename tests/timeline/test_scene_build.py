@@ -160,6 +160,40 @@ def test_a_length_is_kept_or_told(build) -> None:
     assert any("longer than the 12 s written" in note for note in longer.notes)
 
 
+def test_a_length_that_is_a_multiple_stays_exact_when_the_motion_fits(build) -> None:
+    slow_s = (20 * 60 / 20000) ** (1 / 3) / 0.2
+    for text in ("loop 12s", "length 0:12"):
+        t = build(text, "0:02 turn right 20, easy", f"0:{12 - 0.95 * slow_s:05.2f} turn home, slow")
+        assert t.duration_s == pytest.approx(12, abs=1e-9)
+        assert any("so that the scene keeps its 12 s" in note for note in t.notes)
+        assert not t.shortfalls
+        assert abs(t.axes["turn"].wish_rad[-1]) < 1e-9
+    far = build("loop 12s", "0:02 turn right 20, easy", f"0:{12 - 0.5 * slow_s:05.2f} turn home, slow")
+    assert far.duration_s > 12
+    assert any("longer than the 12 s written: line 4 ends at 0:12.98" in note for note in far.notes)
+
+
+def test_an_added_return_home_hurries_a_little_to_keep_the_length(build) -> None:
+    t = build("loop 12s", "0:10 turn left 60 over 1.1s")
+    assert t.duration_s == pytest.approx(12)
+    assert any("return home" in note and "quick enough for the length" in note for note in t.notes)
+
+
+def test_every_change_of_length_is_noted(build) -> None:
+    (note,) = build("length 0:20", "0:01 lamps on").notes
+    assert note == (
+        "the scene lasts 20 s as written; rounded up to 20.04 s, a whole number of 0.12 s; "
+        "19.92 s would be one too"
+    )
+    late = build("length 0:10", "0:18 lamps glow to 20% over 1s")
+    assert any("needs 19.00 s, longer than the 10 s written: line 3 ends at 0:19.00" in n for n in late.notes)
+
+
+def test_a_missing_sound_is_noted(build) -> None:
+    (note,) = build('sound "greet.wav" at 0:02', "length 0:12").notes
+    assert note == "line 2: there is no sound file `greet.wav` in the show"
+
+
 def test_a_loop_closes_without_a_seam(build) -> None:
     t = build("loop 0:12", "0:00 nod sways 2 throughout, every 4s", "0:02 turn left 20, slow")
     assert t.loop

@@ -12,26 +12,26 @@ from sequencer.timeline.parse import parse_scene, parse_scene_text
 
 # The first line of each case is "scene test". (lines, line, column, message, remedy)
 CASES = {
-    "a keyword misspelt": ("0:01 lamps glwo to 60%", 2, 12, "'glwo' is not a word of the language", "did you mean 'glow'?"),
-    "over misspelt": ("0:01 turn left 20 ovr 1s", 2, 19, "'ovr' is not a word", "did you mean 'over'?"),
-    "sways misspelt": ("0:01 nod swaus 3 for 2s", 2, 10, "'swaus' is not a word", "did you mean 'sways'?"),
-    "a speed misspelt": ("0:01 turn left 20, brsk", 2, 20, "'brsk' is no way to move", "did you mean 'brisk'?"),
-    "a flicker misspelt": ("0:01 lamps flicker guter for 2s", 2, 20, "no flicker 'guter'", "did you mean 'gutter'?"),
-    "a flicker left out": ("0:01 lamps flicker for 2s", 2, 20, "a word is missing before 'for'", "gutter or failing"),
-    "an axis misspelt": ("0:01 trun left 20", 2, 6, "no axis 'trun'", "did you mean 'turn'?"),
-    "a direction misspelt": ("0:01 turn lefft 20", 2, 11, "no direction 'lefft'", "did you mean 'left'?"),
-    "another axis's direction": ("0:01 turn up 20", 2, 11, "turn has no direction 'up'", "right, left"),
-    "a switch for an axis": ("0:01 bell left 20", 2, 6, "'bell' is a switch of this figure, not an axis", "turn"),
-    "an axis for a lamp": ("0:01 turn on", 2, 6, "'turn' is an axis of this figure, not a lamp or switch", "bell"),
-    "a lamp for a switch": ("0:01 left_eye strikes", 2, 6, "'left_eye' is a lamp", "bell"),
-    "an axis that sways misspelt": ("0:01 nob sways 3 for 2s", 2, 6, "no axis 'nob'", "did you mean 'nod'?"),
-    "a lamp that does not exist": ("0:01 lamp glow to 5%", 2, 6, "no lamp 'lamp'", "did you mean 'lamps'?"),
-    "a pose that does not exist": ("0:01 pose wotch", 2, 11, "no pose 'wotch'", "did you mean 'watch'?"),
-    "a pose twice": ("pose a: turn left 3\npose a: nod up 4", 3, 6, "pose 'a' is already there (line 2)", "another name"),
+    "a keyword misspelt": ("0:01 lamps glwo to 60%", 2, 12, "`glwo` is not a word of the language", "did you mean `glow`?"),
+    "over misspelt": ("0:01 turn left 20 ovr 1s", 2, 19, "`ovr` is not a word", "did you mean `over`?"),
+    "sways misspelt": ("0:01 nod swaus 3 for 2s", 2, 10, "`swaus` is not a word", "did you mean `sways`?"),
+    "a speed misspelt": ("0:01 turn left 20, brsk", 2, 20, "`brsk` is no way to move", "did you mean `brisk`?"),
+    "a flicker misspelt": ("0:01 lamps flicker guter for 2s", 2, 20, "no flicker `guter`", "did you mean `gutter`?"),
+    "a flicker left out": ("0:01 lamps flicker for 2s", 2, 20, "a word is missing before `for`", "gutter or failing"),
+    "an axis misspelt": ("0:01 trun left 20", 2, 6, "no axis `trun`", "did you mean `turn`?"),
+    "a direction misspelt": ("0:01 turn lefft 20", 2, 11, "no direction `lefft`", "did you mean `left`?"),
+    "another axis's direction": ("0:01 turn up 20", 2, 11, "turn has no direction `up`", "right, left"),
+    "a switch for an axis": ("0:01 bell left 20", 2, 6, "`bell` is a switch of this figure, not an axis", "turn"),
+    "an axis for a lamp": ("0:01 turn on", 2, 6, "`turn` is an axis of this figure, not a lamp or switch", "bell"),
+    "a lamp for a switch": ("0:01 left_eye strikes", 2, 6, "`left_eye` is a lamp", "bell"),
+    "an axis that sways misspelt": ("0:01 nob sways 3 for 2s", 2, 6, "no axis `nob`", "did you mean `nod`?"),
+    "a lamp that does not exist": ("0:01 lamp glow to 5%", 2, 6, "no lamp `lamp`", "did you mean `lamps`?"),
+    "a pose that does not exist": ("0:01 pose wotch", 2, 11, "no pose `wotch`", "did you mean `watch`?"),
+    "a pose twice": ("pose a: turn left 3\npose a: nod up 4", 3, 6, "pose `a` is already there (line 2)", "another name"),
     "a pose named home": ("pose home: turn left 3", 2, 6, "home is the figure's rest pose", "another name"),
-    "an axis twice in a pose": ("pose a: turn left 3, turn left 4", 2, 22, "'turn' is placed twice", "keep one"),
-    "a pose's axis misspelt": ("pose a: trun left 3\n0:01 pose a", 2, 9, "no axis 'trun'", "did you mean 'turn'?"),
-    "a colon left out": ("pose a turn left 3", 2, 8, "'turn' cannot stand here", "a colon"),
+    "an axis twice in a pose": ("pose a: turn left 3, turn left 4", 2, 22, "`turn` is placed twice", "keep one"),
+    "a pose's axis misspelt": ("pose a: trun left 3\n0:01 pose a", 2, 9, "no axis `trun`", "did you mean `turn`?"),
+    "a colon left out": ("pose a turn left 3", 2, 8, "`turn` cannot stand here", "a colon"),
     "time goes back": ("0:02 home\n0:01 home", 3, 1, "time goes back", "in the order"),
     "time goes back behind +": ("0:02 home\n+0.5 home\n 0:02.2 home", 4, 2, "time goes back", "in the order"),
     "time goes back behind then": ("0:01 turn left 20, slow\nthen home\n0:01.1 home", 4, 1, "time goes back", "order"),
@@ -40,8 +40,8 @@ CASES = {
     "no unit of lightness": ("0:01 lamps glow to 60", 2, 22, "a unit is missing", "%"),
     "no unit of a cue's time": ("5 turn left 20", 2, 3, "a unit is missing", "s or ms"),
     "no unit of a length": ("loop 24", 2, 8, "a unit is missing", "s or ms"),
-    "61 seconds": ("0:61 home", 2, 1, "'0:61' is no time: seconds run from 0 to 59", "minutes:seconds"),
-    "one digit of seconds": ("0:5 home", 2, 1, "'0:5' is no time", "minutes:seconds"),
+    "61 seconds": ("0:61 home", 2, 1, "`0:61` is no time: seconds run from 0 to 59", "minutes:seconds"),
+    "one digit of seconds": ("0:5 home", 2, 1, "`0:5` is no time", "minutes:seconds"),
     "an angle too big": ("0:01 turn left 2000", 2, 16, "this number is too big", "keep the angle"),
     "a long number": ("0:01 turn left " + "9" * 300, 2, 16, "this number is too big", "keep the angle"),
     "a time too big": ("99:00 home", 2, 1, "this number is too big", "keep the time"),
@@ -56,14 +56,14 @@ CASES = {
     "a period too short": ("0:01 nod sways 3 for 2s, every 0.01s", 2, 32, "too small", "keep the period"),
     "a direction and a sign": ("0:01 turn left -20", 2, 16, "the same thing twice", "write left 20, or -20 alone"),
     "two paces": ("0:01 turn left 20, brisk over 1s", 2, 31, "the pace is given twice", "keep one"),
-    "a number in words": ("0:01 turn left twenty", 2, 16, "'twenty' cannot stand here", "a number"),
-    "a direction behind its angle": ("0:01 turn 20 left", 2, 14, "'left' is no way to move", "before its angle"),
+    "a number in words": ("0:01 turn left twenty", 2, 16, "`twenty` cannot stand here", "a number"),
+    "a direction behind its angle": ("0:01 turn 20 left", 2, 14, "`left` is no way to move", "before its angle"),
     "a line that ends early": ("0:01 turn left", 2, 15, "the line ends too early", "a number"),
     "a time alone": ("0:01", 2, 5, "the line ends too early", "a name or a word"),
-    "no time": ("turn left 20", 2, 1, "a line cannot start with 'turn'", "0:02.5"),
-    "nonsense": ("?!", 2, 1, "a line cannot start with '?'", "0:02.5"),
-    "more than a cue": ("0:01 home, slow 5", 2, 17, "'5' cannot stand here", "expected"),
-    "sways how long": ("0:01 nod sways 3", 2, 17, "the line ends too early", "'for' or 'throughout'"),
+    "no time": ("turn left 20", 2, 1, "a line cannot start with `turn`", "0:02.5"),
+    "nonsense": ("?!", 2, 1, "a line cannot start with `?`", "0:02.5"),
+    "more than a cue": ("0:01 home, slow 5", 2, 17, "`5` cannot stand here", "nothing else"),
+    "sways how long": ("0:01 nod sways 3", 2, 17, "the line ends too early", "`for` or `throughout`"),
     "a sway that lands": ("0:01 lands nod sways 3 for 2s", 2, 1, "can land", "the time at which it starts"),
     "throughout without length": ("0:01 nod sways 3 throughout", 2, 1, "needs a scene of known length", "loop or length"),
     "bars without a tempo": ("bar 1:1 home", 2, 5, "bars need a tempo", "tempo 96 in 4"),
@@ -74,11 +74,11 @@ CASES = {
     "two lengths": ("loop 0:24\nlength 0:25", 3, 8, "already has a length", "keep one"),
     "no length": ("loop 0:00", 2, 6, "longer than nothing", "0:24"),
     "two names": ("scene again", 2, 7, "already has a name", "keep one"),
-    "no quotes": ("sound greet.wav at 0:02", 2, 7, "'greet' cannot stand here", "in quotes"),
+    "no quotes": ("sound greet.wav at 0:02", 2, 7, "`greet` cannot stand here", "in quotes"),
     "no file name": ('sound "" at 0:02', 2, 7, "the file name is empty", "greet.wav"),
-    "a score that is not there": ('score "none.score" at 0:02', 2, 7, 'the score "none.score" cannot be used', "next"),
+    "a score that is not there": ('score "none.score" at 0:02', 2, 7, "the score `none.score` cannot be used", "check its name and folder"),
     "a lamp before the scene": ("0:00.2 lands lamps glow to 60% over 1s", 2, 1, "start before the scene", "1 s or later"),
-    "a switch over a time": ("0:01 bell on over 2s", 2, 6, "goes on or off at once", "leave 'over' out"),
+    "a switch over a time": ("0:01 bell on over 2s", 2, 6, "goes on or off at once", "leave `over` out"),
     "a very long line": ("# " + "x" * 600, 2, 500, "this line is too long", None),
     "the next hour": ("0:01 home\n" + "+3000 home\n" * 2, 4, 1, "too long here", "split it"),
 }  # fmt: skip
@@ -112,9 +112,12 @@ def test_every_unknown_name_is_told(build) -> None:
     assert [fault.line for fault in raised.value.faults] == [2, 3, 4, 5]
 
 
-@pytest.mark.parametrize("text", ["", "\n\n# nothing\n", "0:01 home\n"])
-def test_a_scene_needs_its_name(text: str) -> None:
-    with pytest.raises(SceneError, match="the scene has no name") as raised:
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [("", "is empty"), ("\n\n# nothing\n", "has no name"), ("0:01 home\n", "has no name")],
+)
+def test_a_scene_needs_its_name(text: str, says: str) -> None:
+    with pytest.raises(SceneError, match=says) as raised:
         parse_scene_text(text, "greet.scene", "greet")
     assert raised.value.faults[0].remedy == "start the file with: scene greet"
 
@@ -123,10 +126,10 @@ def test_how_a_fault_looks() -> None:
     with pytest.raises(SceneError) as raised:
         parse_scene_text("scene a\n0:01  turn left 20 ovr 1s  # quick\n", "a.scene")
     assert str(raised.value) == (
-        "a.scene:2:20: 'ovr' is not a word of the language\n"
+        "a.scene:2:20: `ovr` is not a word of the language\n"
         "    0:01  turn left 20 ovr 1s  # quick\n"
         "                       ^^^\n"
-        "    do: did you mean 'over'?"
+        "    do: did you mean `over`?"
     )
 
 

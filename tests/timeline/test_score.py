@@ -39,14 +39,14 @@ def test_a_score_survives_its_text(axis_s, lamp_s, switch_s, data) -> None:
 @pytest.mark.parametrize(
     ("body", "line", "column", "message"),
     [
-        ("0 1", 2, 1, "'0' cannot stand here"),
+        ("0 1", 2, 1, "`0` cannot stand here"),
         ("axis turn", 2, 1, "an axis begins differently"),
         ("axis turn rad", 2, 1, "an axis begins differently"),
-        ("lamp eye percent\n0 1\nlamp eye percent", 4, 6, "'eye' is already there (line 2)"),
+        ("lamp eye percent\n0 1\nlamp eye percent", 4, 6, "`eye` is already there (line 2)"),
         ("axis turn deg\n0 1\n2 3\n1 4", 5, 1, "time goes back"),
         ("axis turn deg\n0 1 2", 3, 1, "an axis point reads differently"),
-        ("axis turn deg\n0 x", 3, 3, "'x' is not a number"),
-        ("axis turn deg\n0 nan", 3, 3, "'nan' is not a number"),
+        ("axis turn deg\n0 x", 3, 3, "`x` is not a number"),
+        ("axis turn deg\n0 nan", 3, 3, "`nan` is not a number"),
         ("axis turn deg\n0 1e9", 3, 3, "this angle is too big"),
         ("axis turn deg\n-1 1", 3, 1, "this time is too small"),
         ("axis turn deg\n4000 1", 3, 1, "this time is too big"),
@@ -113,7 +113,7 @@ def test_a_score_names_channels_of_the_figure(tmp_path: Path, figure, limits) ->
     with pytest.raises(SceneError) as raised:
         build_timeline(parse_scene(show(tmp_path, body)), figure, limits)
     assert [(f.file, f.line) for f in raised.value.faults] == [("a.score", 2), ("a.score", 4), ("a.score", 6)]
-    assert "did you mean 'turn'?" in (raised.value.faults[0].remedy or "")
+    assert "did you mean `turn`?" in (raised.value.faults[0].remedy or "")
 
 
 def test_two_scores_may_not_move_one_axis_at_once(tmp_path: Path, figure, limits) -> None:

@@ -75,7 +75,7 @@ def test_finding_is_marked_at_its_time(scene: MakeScene, tmp_path: Path) -> None
     def marked(time_s: float) -> float:
         only = replace(view, findings=(replace(warning, time_s=time_s),))
         picture = _draw(tmp_path / f"at-{time_s}.png", only)
-        _, columns = np.nonzero(_ink(picture[75:400], look.FINDING))
+        _, columns = np.nonzero(_ink(picture[160:400], look.FINDING))
         return float(np.median(columns))
 
     one, two, three = marked(2.0), marked(4.0), marked(6.0)
@@ -145,3 +145,56 @@ def test_words_of_the_picture(scene: MakeScene) -> None:
     low, high = look.window_deg(turn)
     assert low < -80.0
     assert high > 80.0
+
+
+def test_marks_that_would_overlap_share_one_and_the_others_stand_alone(scene: MakeScene) -> None:
+    finding = scene().findings[0]
+
+    def words(*places: float) -> list[str]:
+        marks = [(place, number, finding) for number, place in enumerate(places, start=1)]
+        found = look.clusters(marks, half=0.06, letter=0.085)
+        return [look.run_words([number for _, number, _ in cluster]) for cluster in found]
+
+    assert words(1.0, 3.0, 5.0) == ["1", "2", "3"]
+    assert words(1.0, 1.01, 1.05, 1.1, 4.0) == ["1-4", "5"]
+    assert words(1.0, 1.05, 1.30) == ["1-3"]  # the mark "1,2" is wider than "1" was
+    assert words() == []
+    assert look.run_words([1, 2, 3, 5, 7, 8]) == "1-3,5,7,8"
+
+
+def test_close_findings_of_a_channel_are_one_mark_with_the_worst_shape(
+    scene: MakeScene, tmp_path: Path
+) -> None:
+    view = scene()
+    warning = next(finding for finding in view.findings if finding.channel == "turn")
+    note = replace(warning, severity="note")
+
+    def inked(*times_s: float) -> int:
+        """The ink of the marks in the first lane's upper edge, the dashed lines left out."""
+        only = replace(view, findings=tuple(replace(note, time_s=time_s) for time_s in times_s))
+        picture = _draw(tmp_path / f"{len(times_s)}-{times_s[-1]}.png", only)
+        return int(_ink(picture[130:152], look.FINDING).sum())
+
+    apart, together = inked(2.0, 4.0, 6.0), inked(2.0, 2.02, 2.04)
+    assert together < 0.6 * apart
+    assert look.worst([note, warning, note]).severity == "warning"
+
+
+def test_texts_are_sentences_and_the_remedy_has_its_own_line(scene: MakeScene) -> None:
+    from sequencer.view.curves import _note_lines
+
+    view = scene()
+    late = replace(view.findings[0], message="turn arrives 0.16 s late", remedy="give it 0.9 s", time_s=3.0)
+    assert _note_lines(replace(view, findings=(late,))) == [
+        ("1", "warning at 0:03.0: turn arrives 0.16 s late."),
+        ("", "Do: give it 0.9 s."),
+    ]
+
+
+@pytest.mark.parametrize("name", ["greet.scene", "picture", "a.txt", "figure.toml"])
+def test_a_picture_never_replaces_a_file_of_another_kind(scene: MakeScene, tmp_path: Path, name: str) -> None:
+    file = tmp_path / name
+    file.write_text("by hand")
+    with pytest.raises(UsageError, match=r"name a file that ends in \.png"):
+        scene_png([scene()], file)
+    assert file.read_text() == "by hand"

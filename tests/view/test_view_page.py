@@ -101,6 +101,15 @@ def test_a_page_needs_a_scene(tmp_path: Path) -> None:
         scene_page([], b"", b"", tmp_path / "none.html")
 
 
+def test_a_page_never_replaces_a_file_of_another_kind(tmp_path: Path) -> None:
+    image, views = keeper()
+    file = tmp_path / "greet.scene"
+    file.write_text("by hand")
+    with pytest.raises(UsageError, match=r"name a file that ends in \.html"):
+        scene_page(views, image, wasm_bytes(), file)
+    assert file.read_text() == "by hand"
+
+
 def test_warning_counts_as_the_criterion_counts(scene: MakeScene) -> None:
     from sequencer.view.page import _flashing
 
@@ -113,6 +122,13 @@ def test_warning_counts_as_the_criterion_counts(scene: MakeScene) -> None:
 
     assert _flashing(blinking(100.0, 0.0, 10)) is not None
     assert "5 times" in str(_flashing(blinking(100.0, 0.0, 10)))
+    assert "above the usual limit of 3" in str(_flashing(blinking(100.0, 0.0, 10)))
+    # What `check` lets pass is not called a fault here.
+    assert "2 times within a second" in str(_flashing(blinking(100.0, 0.0, 40)))
+    assert "below the usual limit of 3, so `check` lets it pass; still" in str(
+        _flashing(blinking(100.0, 0.0, 40))
+    )
+    assert "just within the usual limit of 3" in str(_flashing(blinking(100.0, 0.0, 24)))
     assert _flashing(blinking(30.0, 0.0, 10)) is None  # L* 30 is 6 % luminance: below the 10 % of a flash
     assert _flashing(blinking(100.0, 0.0, 100)) is None  # once in two seconds
     assert _flashing(replace(view, lamps=())) is None

@@ -11,7 +11,7 @@ const BLOCK = 512;   /* frames played in one call; the core has room for 4096 ro
 const FAULTS = ["", "there is no show image", "the show image is of another version", "the show image is damaged (its check sum differs)",
   "the show image does not make sense", "the show image is for another board"];
 
-/* Names and lengths from the image itself (FORMplace.md: header, scene records, names). */
+/* Names and lengths from the image itself (FORMAT.md: header, scene records, names). */
 function readImage(image) {
   const view = new DataView(image.buffer, image.byteOffset, image.byteLength);
   const counts = { tracks: 14, lamps: 15, switches: 16, inputs: 17, scenes: 18 };

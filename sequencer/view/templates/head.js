@@ -1,5 +1,5 @@
 "use strict";
-/* A plain drawing of a head that can turn, nod, tilt and open its jaw, seen from the front.
+/* A plain wooden head that can turn, nod, tilt and open its jaw, seen from the front: nobody's face.
  *
  * The head is an ellipsoid; features are points on it, rotated and projected without perspective.
  * x goes to the viewer's right (the figure's left), y up, z toward the viewer.
@@ -46,8 +46,8 @@ class Head {
     return (name) => style.getPropertyValue(`--${name}`).trim();
   }
 
-  /* angles: degrees by axis name; eyes: lightness 0..100 of up to two lamps, the viewer's left first. */
-  draw(angles, eyes) {
+  /* angles: degrees by axis name; eyes: lightness 0..100, the viewer's left first; rest: of the other lamps. */
+  draw(angles, eyes, rest) {
     if (!this.axes || this.axes.length === 0) return;
     const angle = { turn: 0, nod: 0, tilt: 0, jaw: 0 };
     const meant = { turn: ["left", "right"], nod: ["down", "up"], tilt: ["right", "left"], jaw: ["open", "shut"] };
@@ -57,7 +57,7 @@ class Head {
     const open = Math.max(0, angle.jaw);
     const place = (point) => {
       const [x, y, z] = spinY(spinX(spinZ(point, angle.tilt), angle.nod), angle.turn);
-      return [this.size / 2 + x, 142 - y, z];
+      return [this.size / 2 + x, 126 - y, z];
     };
     const jaw = (point) => {
       const about = point.map((value, index) => value - HINGE[index]);
@@ -65,28 +65,72 @@ class Head {
     };
     const colour = this.colours(), pen = this.pen;
     pen.clearRect(0, 0, this.size, this.size);
-    this.fill([[122, 190, 0], [178, 190, 0], [184, 262, 0], [116, 262, 0]], colour("shade"));
-    this.fill([[104, 252, 0], [196, 252, 0], [262, 300, 0], [38, 300, 0]], colour("cap"));
-    this.skull(place, colour("skin"));
+    this.stand(colour, rest);
+    this.skull(place, colour("wood"));
     const arc = (up, from, to, how, out) => Array.from({ length: 17 }, (_, index) => how(onHead(from + ((to - from) * index) / 16, up, out)));
-    this.fill([...arc(-30, -62, 62, place), ...arc(-36, 62, -62, jaw, 0.98)], colour("mouth"));
+    this.grain(place, colour("grain"));
+    this.fill([...arc(-32, -58, 58, place), ...arc(-36, 58, -58, jaw, 0.98)], colour("gap"));
     const chin = Array.from({ length: 17 }, (_, index) => {
-      const turned = -66 + (132 * index) / 16;
-      return jaw(onHead(turned, -34 - 50 * Math.cos((turned * Math.PI) / 140), 1.1));
+      const turned = -62 + (124 * index) / 16;
+      return jaw(onHead(turned, -34 - 36 * Math.cos((turned * Math.PI) / 128), 1.06));
     });
-    this.fill([...arc(-36, -62, 62, jaw, 1.0), ...chin.reverse()], colour("beard"));
-    this.fill([onHead(-7, 10), onHead(7, 10), onHead(12, -14), onHead(0, -12, 1.28), onHead(-12, -14)].map(place), colour("shade"));
+    this.fill([...arc(-34, -60, 60, jaw, 1.02), ...chin.reverse()], colour("block"), colour("grain"));
+    this.fill([onHead(-3, 16, 1.02), onHead(3, 16, 1.02), onHead(10, -14), onHead(0, -12, 1.25), onHead(-10, -14)].map(place), colour("block"), colour("grain"));
     [[-27, 0], [27, 1]].forEach(([across, index]) => this.eye(place, across, eyes[index], colour));
-    this.cap(place, colour);
   }
 
-  fill(points, colour) {
+  /* Neck, ball joint and a round foot; lamps that are no eyes sit on the foot. */
+  stand(colour, rest) {
+    const pen = this.pen, middle = this.size / 2;
+    const round = (x, y, wide, tall, ink) => {
+      pen.beginPath();
+      pen.ellipse(x, y, wide, tall, 0, 0, 2 * Math.PI);
+      pen.fillStyle = ink;
+      pen.fill();
+    };
+    round(middle, 272, 88, 20, colour("grain"));
+    round(middle, 266, 88, 20, colour("block"));
+    this.fill([[middle - 17, 200], [middle + 17, 200], [middle + 17, 262], [middle - 17, 262]], colour("grain"));
+    round(middle, 262, 17, 5, colour("grain"));
+    round(middle, 214, 27, 22, colour("block"));
+    const many = Math.min(rest.length, 8);
+    for (let index = 0; index < many; index++) {
+      const x = middle + (index - (many - 1) / 2) * 19;
+      round(x, 276, 7.5, 6, colour("gap"));
+      round(x, 276, 6, 4.6, lampColour(rest[index]));
+    }
+  }
+
+  /* The two lines by which a carver finds the face: down its middle and across the eyes. */
+  grain(place, colour) {
+    const pen = this.pen;
+    const down = Array.from({ length: 41 }, (_, index) => place(onHead(0, -28 + index * 4)));
+    const across = Array.from({ length: 49 }, (_, index) => place(onHead(-96 + index * 4, 14)));
+    pen.beginPath();
+    for (const line of [down, across]) {
+      let drawing = false;
+      for (const [x, y, z] of line) {
+        if (z > 4 && drawing) pen.lineTo(x, y);
+        else if (z > 4) pen.moveTo(x, y);
+        drawing = z > 4;
+      }
+    }
+    pen.strokeStyle = colour;
+    pen.lineWidth = 1.2;
+    pen.stroke();
+  }
+
+  fill(points, colour, edge) {
     const pen = this.pen;
     pen.beginPath();
     points.forEach(([x, y], index) => (index ? pen.lineTo(x, y) : pen.moveTo(x, y)));
     pen.closePath();
     pen.fillStyle = colour;
     pen.fill();
+    if (!edge) return;
+    pen.strokeStyle = edge;
+    pen.lineWidth = 1.2;
+    pen.stroke();
   }
 
   /* The outline of a turned ellipsoid: its shadow is the hull of its points. */
@@ -112,8 +156,8 @@ class Head {
     if (z < 6) return;
     const pen = this.pen, wide = 13 * Math.max(0.25, z / RADII[2]), tall = 13;
     pen.beginPath();
-    pen.ellipse(x, y, wide + 3, tall + 3, 0, 0, 2 * Math.PI);
-    pen.fillStyle = colour("cap");
+    pen.ellipse(x, y, wide + 4, tall + 4, 0, 0, 2 * Math.PI);
+    pen.fillStyle = colour("gap");
     pen.fill();
     if (lightness > 0) {
       const glow = pen.createRadialGradient(x, y, 4, x, y, 44);
@@ -127,26 +171,6 @@ class Head {
     pen.fillStyle = lampColour(lightness ?? 0);
     pen.fill();
   }
-
-  /* A seaman's cap: a band round the head and a soft crown. */
-  cap(place, colour) {
-    const ring = (up, out) => Array.from({ length: 37 }, (_, index) => place(onHead(-180 + index * 10, up, out)));
-    const hull = (points) => {
-      const sorted = points.map(([x, y]) => [x, y]).sort((p, q) => p[0] - q[0] || p[1] - q[1]);
-      const half = (run) => run.reduce((kept, point) => {
-        while (kept.length > 1) {
-          const [a, b] = kept.slice(-2);
-          if ((b[0] - a[0]) * (point[1] - a[1]) - (b[1] - a[1]) * (point[0] - a[0]) > 0) break;
-          kept.pop();
-        }
-        return [...kept, point];
-      }, []);
-      return [...half(sorted).slice(0, -1), ...half(sorted.reverse()).slice(0, -1)];
-    };
-    this.fill(hull([...ring(44, 1.08), ...ring(62, 1.2), ...ring(80, 1.16)]), colour("cap"));
-    const band = (up, out) => ring(up, out).filter((point) => point[2] > -12);
-    this.fill([...band(34, 1.05), ...band(48, 1.08).reverse()], colour("band"));
-  }
 }
 
 /* What a lamp of this perceived lightness (per cent) looks like: from a dead to a glowing lantern. */
@@ -154,4 +178,25 @@ function lampColour(lightness) {
   const share = Math.min(1, Math.max(0, lightness / 100));
   const mix = (dark, bright) => Math.round(dark + (bright - dark) * share);
   return `rgb(${mix(38, 255)}, ${mix(32, 214)}, ${mix(28, 120)})`;
+}
+
+/* Which lamps light the eyes: {eyes: [the viewer's left, right] lists of lamps, rest: the other lamps}.
+ *
+ * Lamps called an eye are eyes; where none is, all lamps are. The figure's left is at the viewer's right.
+ * One lamp lights both eyes; lamps without a side are shared out, the first half to the viewer's left.
+ */
+function eyesOf(lamps) {
+  const named = lamps.filter((lamp) => /eye/i.test(lamp.name));
+  const chosen = named.length ? named : lamps;
+  const rest = lamps.filter((lamp) => !chosen.includes(lamp));
+  const sided = { left: [], right: [], none: [] };
+  for (const lamp of chosen) {
+    const left = /left/i.test(lamp.name), right = /right/i.test(lamp.name);
+    sided[left === right ? "none" : left ? "left" : "right"].push(lamp);
+  }
+  const { left, right, none } = sided;
+  if (left.length && right.length) return { eyes: [[...right, ...none], [...left, ...none]], rest };
+  if (chosen.length === 1) return { eyes: [chosen, chosen], rest };
+  const half = Math.ceil(chosen.length / 2);
+  return { eyes: [chosen.slice(0, half), chosen.slice(half)], rest };
 }

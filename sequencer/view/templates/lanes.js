@@ -19,6 +19,16 @@ function tickStep(span, most) {
   return power * [1, 2, 5, 10].find((step) => step * power >= rough * 0.999);
 }
 
+/* The findings' numbers as a person writes them: 1, 2, 3, 5 is 1-3,5. */
+function numbersOf(findings) {
+  const runs = [];
+  for (const { number } of findings) {
+    if (runs.length && number === runs.at(-1).at(-1) + 1) runs.at(-1).push(number);
+    else runs.push([number]);
+  }
+  return runs.map((run) => (run.length > 2 ? `${run[0]}-${run.at(-1)}` : run.join(","))).join(",");
+}
+
 class Lanes {
   /* seek(seconds) is called when the viewer points at a time. */
   constructor(holder, seek) {
@@ -58,7 +68,13 @@ class Lanes {
       y += TALL[kind] + BETWEEN;
     }
     this.times(root, y - BETWEEN);
-    for (const finding of scene.findings) this.finding(root, finding, placed.get(finding.channel) ?? TOP, y - BETWEEN);
+    const lanes = new Map();
+    for (const finding of scene.findings) {
+      if (finding.time_s === null) continue;
+      const lane = placed.get(finding.channel) ?? TOP;
+      lanes.set(lane, [...(lanes.get(lane) ?? []), finding]);
+    }
+    for (const [lane, findings] of lanes) this.findings(root, findings, lane, y - BETWEEN);
     this.head = svg(root, "line", { y1: TOP - 6, y2: y - BETWEEN, stroke: "var(--now)", "stroke-width": 1.5 });
     for (const dot of this.dots.values()) root.append(dot.node);
     root.addEventListener("pointerdown", (event) => { root.setPointerCapture(event.pointerId); this.point(root, event); });
@@ -139,7 +155,7 @@ class Lanes {
   }
 
   times(root, y) {
-    const step = tickStep(this.scene.duration_s, Math.max(4, (this.width - LEFT - RIGHT) / 70));
+    const step = tickStep(this.scene.duration_s, Math.max(4, (this.width - LEFT - RIGHT) / 50));
     for (let tick = 0; tick <= this.scene.duration_s + 1e-9; tick += step) {
       svg(root, "line", { x1: this.x(tick), x2: this.x(tick), y1: TOP, y2: y + 4, stroke: "var(--rule)", "stroke-width": 0.6 });
       svg(root, "text", { x: this.x(tick), y: y + 16, "text-anchor": "middle" }, String(Number(tick.toPrecision(6))));
@@ -147,14 +163,23 @@ class Lanes {
     svg(root, "text", { x: (LEFT + this.width - RIGHT) / 2, y: y + 30, "text-anchor": "middle" }, "time, s");
   }
 
-  finding(root, finding, y, bottom) {
-    if (finding.time_s === null) return;
-    const x = this.x(Math.min(Math.max(finding.time_s, 0), this.scene.duration_s)), half = 4.5;
-    svg(root, "line", { x1: x, x2: x, y1: y, y2: Math.min(bottom, y + TALL.axis), stroke: "var(--finding)", "stroke-dasharray": "2 2" });
-    const outline = { error: `M${x - half} ${y - 8}h${2 * half}l${-half} 8z`, warning: `M${x} ${y - 9}l${half} ${half}l${-half} ${half}l${-half} ${-half}z` };
-    if (finding.severity in outline) svg(root, "path", { d: outline[finding.severity], fill: "var(--finding)" });
-    else svg(root, "circle", { cx: x, cy: y - 4, r: 4, fill: "var(--finding)" });
-    svg(root, "text", { x: x + 7, y: y - 1, class: "number" }, String(finding.number));
+  /* Where a lane's findings begin; those that would print over each other share a mark, as in the picture. */
+  findings(root, findings, y, bottom) {
+    const half = 4.5, letter = 7, groups = [];
+    const place = (finding) => this.x(Math.min(Math.max(finding.time_s, 0), this.scene.duration_s));
+    for (const finding of findings) {
+      const x = place(finding), group = groups.at(-1);
+      svg(root, "line", { x1: x, x2: x, y1: y, y2: Math.min(bottom, y + TALL.axis), stroke: "var(--finding)", "stroke-dasharray": "2 2" });
+      if (group && x - half < group.x + half + letter * (numbersOf(group.findings).length + 0.5)) group.findings.push(finding);
+      else groups.push({ x, findings: [finding] });
+    }
+    for (const { x, findings: own } of groups) {
+      const outline = { error: `M${x - half} ${y - 8}h${2 * half}l${-half} 8z`, warning: `M${x} ${y - 9}l${half} ${half}l${-half} ${half}l${-half} ${-half}z` };
+      const severity = ["error", "warning", "note"].find((each) => own.some((finding) => finding.severity === each));
+      if (severity in outline) svg(root, "path", { d: outline[severity], fill: "var(--finding)" });
+      else svg(root, "circle", { cx: x, cy: y - 4, r: 4, fill: "var(--finding)" });
+      svg(root, "text", { x: x + 7, y: y - 1, class: "number" }, numbersOf(own));
+    }
   }
 
   /* Moves the play head; `values` are what the board plays now, by channel. */

@@ -165,13 +165,16 @@ class Page {
         button.type = "button";
         button.addEventListener("click", () => this.go(finding.time_s / scene.frame_s));
       }
-      element(item, "span", "", `${finding.severity}: ${finding.message}${finding.remedy ? " Do: " + finding.remedy : ""}`);
+      const words = element(item, "div");
+      element(words, "div", "", `${finding.severity}: ${finding.message}`);
+      if (finding.remedy) element(words, "div", "", `Do: ${finding.remedy}`);
     }
   }
 
   /* Steady lamps or true ones; the warning goes once the viewer has chosen. */
   light() {
     at("flashing").hidden = !(this.scene.flashing && at("steady").checked);
+    at("averaged").hidden = !(this.lamps.length && at("steady").checked);
     this.paint();
   }
 
@@ -228,7 +231,7 @@ class Page {
       this.lamps.forEach((lamp, index) => {
         lamp.lightness = at("steady").checked ? this.mean(index, frame) : now.lightness[index] / 512;
         lamp.swatch.style.background = lampColour(lamp.lightness);
-        lamp.words.textContent = `${lamp.name} ${lamp.lightness.toFixed(0)} %`;
+        lamp.words.textContent = `${lamp.name} ${lamp.lightness.toFixed(0)} %${at("steady").checked ? " (average)" : ""}`;
         shown.set(lamp.name, lamp.lightness);
       });
       this.switches.forEach((each, index) => {
@@ -244,10 +247,9 @@ class Page {
       number.textContent = angle === undefined ? "no pulse" : Math.abs(angle) < 0.05 ? "0.0 deg" : `${axis.words[Number(angle > 0)]} ${Math.abs(angle).toFixed(1)} deg`;
       if (angle !== undefined) hand.style.left = `${100 * share(angle)}%`;
     }
-    /* Eyes: by the names where they say a side; the figure's left is at the viewer's right. */
-    const side = (word) => this.lamps.find((lamp) => lamp.name.includes(word));
-    const eyes = side("left") && side("right") ? [side("right"), side("left")] : this.lamps.slice(0, 2);
-    this.head.draw(angles, eyes.map((lamp) => lamp.lightness));
+    const brightest = (lamps) => lamps.reduce((most, lamp) => Math.max(most, lamp.lightness), 0);
+    const { eyes, rest } = eyesOf(this.lamps);
+    this.head.draw(angles, eyes.map(brightest), rest.map((lamp) => lamp.lightness));
     this.lanes.now(frame * scene.frame_s, new Map([...angles, ...shown]));
   }
 

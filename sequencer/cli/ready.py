@@ -1,0 +1,35 @@
+"""What must be true before a real figure may move."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sequencer.figure.model import Figure
+
+
+def require_ends(figure: Figure) -> None:
+    """Refuse a real board while a servo's ends are unknown.
+
+    Raises:
+        UsageError: names every servo without recorded ends.
+
+    """
+    from sequencer.errors import Fault, UsageError
+    from sequencer.figure.pins import pin_name
+
+    faults = [
+        Fault(
+            f"servo {servo.name!r} has no recorded ends, so nobody knows where its mechanism binds",
+            file=figure.file,
+            line=servo.line,
+            quantity="ends_us",
+            value="not recorded",
+            remedy=f"quarterjack bench --port P --pin {pin_name(servo.pin)}, and paste its lines; "
+            "or try the scene first with --port virtual",
+        )
+        for servo in figure.servos.values()
+        if servo.ends_us is None
+    ]
+    if faults:
+        raise UsageError.from_faults(faults)
