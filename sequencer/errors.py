@@ -59,7 +59,7 @@ class Fault:
             for label, fact in (("quantity", self.quantity), ("value", self.value), ("limit", self.limit))
             if fact is not None
         ]
-        if facts:
+        if facts and (self.value is not None or self.limit is not None):
             lines.append("    " + ", ".join(facts))
         if self.remedy is not None:
             lines.append(f"    do: {self.remedy}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 
@@ -253,11 +253,18 @@ _SAMPLES = {
 
 def _fields_at(model: type[BaseModel], inside: Sequence[Any]) -> list[str]:
     """The keys of the table at ``inside`` below ``model``."""
+    named: Any = None
     for part in inside:
+        if named is not None:
+            model, named = named, None
+            continue
         if isinstance(part, int):
             continue  # an element of a list: its table was found with the list
         field = model.model_fields.get(str(part))
         annotation: Any = field.annotation if field else None
+        if get_origin(annotation) is dict:
+            named = get_args(annotation)[1]  # tables by name: the next part is one's name
+            continue
         # `Table | None` and `list[Table]` hold a table.
         annotation = next(iter(get_args(annotation)), annotation)
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):

@@ -18,6 +18,8 @@ from sequencer.finding import Code, Finding, Severity
 
 #: A servo holds this share of its stall torque for hours (rule of thumb: 20-50 %).
 HOLDING_SHARE = 0.2
+#: A lump's mean density between these; foam has about 15 kg/m3, gold 19 300 (handbook values, from memory).
+LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 5.0, 25_000.0
 #: Inside a head above this, servo grease and glue suffer (rule of thumb).
 WARM_C = 50.0
 
@@ -35,6 +37,7 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
         *_supply(figure, draw(figure, known)),
         *_heat(figure),
         *_ends(figure),
+        *_masses(figure),
         *linkage_findings(figure),
         *wiring.findings(figure),
         *openings.findings(figure),
@@ -54,6 +57,27 @@ def _about(
     remedy: str,
 ) -> Finding:
     return Finding(code, severity, None, channel, None, value, limit, unit, message, remedy)
+
+
+def _masses(figure: Figure) -> Iterator[Finding]:
+    """Lumps lighter than foam or heavier than gold: most likely a slip of the unit."""
+    for mass in figure.masses.values():
+        mean = sum(row[index] for index, row in enumerate(mass.inertia_kg_m2)) / 3.0
+        if mean <= 0.0:
+            continue
+        # The ball of this mass and mean inertia: I = 2/5 m r^2 (handbook mechanics).
+        radius_m = math.sqrt(2.5 * mean / mass.mass_kg)
+        density = mass.mass_kg / (4.0 / 3.0 * math.pi * radius_m**3)
+        if LIGHTEST_KG_M3 <= density <= HEAVIEST_KG_M3:
+            continue
+        light = density < LIGHTEST_KG_M3
+        limit = LIGHTEST_KG_M3 if light else HEAVIEST_KG_M3
+        yield _about(
+            *("reach", "warning", mass.name, density, limit, "kg/m3"),
+            f"mass {mass.name}: {mass.mass_kg * 1000:.3g} g in this shape is "
+            + ("lighter than foam" if light else "heavier than gold"),
+            "give the weight in grams and the sizes in millimetres",
+        )
 
 
 def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:

@@ -40,7 +40,7 @@ def test_no_file_means_nothing_idles_and_nothing_is_triggered(tmp_path: Path) ->
         ('[triggers.beam]\nplays = "greet"\nevery = 6\n', 1, "go together"),
         ('[triggers.beam]\nplays = "greet"\nevery = 1\nevery_plays = "storm"\n', 3, "too small"),
         ('[triggers.beam]\nplays = "greet"\ncooldown_s = 1e9\n', 3, "too big"),
-        ('[triggers.beam]\nplays = "greet"\ncooldown = 5\n', 3, "unknown key"),
+        ('[triggers.beam]\nplays = "greet"\ncooldown = 5\n', 3, "needs its unit"),
         ("[triggers.beam]\n", 1, "missing"),
         ("idle = 3\n", 1, "text in quotes"),
         ("idle = \n", None, "not TOML"),

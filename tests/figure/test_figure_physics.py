@@ -253,3 +253,21 @@ def test_an_axis_without_masses_says_so(good_text: str) -> None:
     limit = limits(figure, "nod")
     assert limit.jerk_rad_s3 == pytest.approx(limit.velocity_rad_s / 0.06**2)
     assert "no mass" in limit.why["acceleration"]
+
+
+def test_a_slip_of_the_unit_in_a_mass_is_told() -> None:
+    """A skull in kilograms, or a size in metres, makes a lump lighter than foam or heavier than gold."""
+    from dataclasses import replace
+
+    from sequencer.figure.judge import findings
+    from sequencer.figure.read import read_figure
+    from sequencer.show import demo_folder
+
+    figure = read_figure(demo_folder())
+    assert not [item for item in findings(figure) if item.code == "reach" and "mass" in item.message]
+    skull = figure.masses["skull"]
+    for factor, words in ((1e-3, "lighter than foam"), (1e4, "heavier than gold")):
+        rows = tuple(tuple(entry * factor for entry in row) for row in skull.inertia_kg_m2)
+        slipped = replace(skull, mass_kg=skull.mass_kg * factor, inertia_kg_m2=rows)
+        found = findings(replace(figure, masses={**figure.masses, "skull": slipped}))
+        assert any(words in item.message for item in found)
