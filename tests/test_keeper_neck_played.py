@@ -65,7 +65,8 @@ def test_axes_of_the_neck_are_told_by_forward_kinematics(checked_keeper: Checked
             assert report.bytes_per_s * scene.duration_s * 2 == pytest.approx(stored)
             assert max(report.shares().values()) <= 1.0
             steepest = np.abs(np.diff(report.played_rad)).max() / 0.001
-            assert steepest <= report.peak.velocity_rad_s * (1 + 1e-6)
+            # a mean slope is the velocity somewhere between two samples, the peak is looked for at samples
+            assert steepest <= report.peak.velocity_rad_s * (1 + 1e-5)
             wish = built.planned.timelines[name].axes.get(axis)
             if wish is not None:
                 error = report.played_rad - wish.asked_rad
