@@ -133,7 +133,7 @@ def test_worst_of_any_chain_is_never_exceeded(data: st.DataObject) -> None:
         chain = Chain(figure, name)
         gravity, inertia = chain.worst_gravity_n_m(), chain.worst_inertia_kg_m2()
         for pose in poses:
-            assert abs(chain.gravity_n_m(pose)) <= gravity * (1 + 1e-9) + 1e-9
+            assert abs(chain.gravity_n_m(pose)) <= gravity * (1 + 1e-9) + 2e-8  # the chain's own rounding
             assert chain.inertia_kg_m2(pose) <= inertia * 1.02 + 1e-9
 
 
