@@ -21,22 +21,16 @@ from sequencer.errors import (
     Fault,
     FindingsError,
     ImageError,
-    InputError,
     QuarterjackError,
     RoomError,
-    UsageError,
 )
 from sequencer.finding import has_errors
+from sequencer.show_folder import Show, chosen, read_show
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from sequencer.check.loads import SceneLoads
     from sequencer.check.played import PlayedScene
     from sequencer.check.report import CheckReport, MovedAxes
-    from sequencer.event.policy import Policy
-    from sequencer.figure.linkage import Linkage
     from sequencer.figure.model import Figure, Limits
     from sequencer.firmware.boards import Player as PrebuiltPlayer
     from sequencer.motion.model import Certificate, PairCertificates, TrackPlan, TrackSpec
@@ -45,8 +39,6 @@ if TYPE_CHECKING:
     from sequencer.tables.model import ShowImage
     from sequencer.tables.transitions import TransitionTable
     from sequencer.timeline.model import Shortfall, Timeline
-    from sequencer.timeline.scene import Scene
-    from sequencer.view.model import LinkTable, SceneView
 
 #: Told as (what is being done, share done 0..1).
 Tell = Callable[[str, float], None]
@@ -54,16 +46,6 @@ Tell = Callable[[str, float], None]
 
 def _silent(_what: str, _done: float) -> None:
     """Nobody listens."""
-
-
-@dataclass(frozen=True)
-class Show:
-    """A show folder as read: the machine, its scenes by name (sorted), and what plays when."""
-
-    folder: Path
-    figure: Figure
-    scenes: Mapping[str, Scene]
-    policy: Policy
 
 
 @dataclass(frozen=True)
@@ -144,99 +126,6 @@ class BuiltShow:
         from sequencer.firmware.join import join
 
         return join(self.player, self.image, self.contents)[1]
-
-
-def read_show(folder: Path) -> Show:
-    """Read everything in a show folder.
-
-    Raises:
-        InputError: every fault of the figure, or every fault of all scenes and the event file, at once.
-    """
-    from sequencer.event.policy import read_policy
-    from sequencer.figure.read import read_figure
-    from sequencer.timeline.parse import parse_scene
-
-    if not folder.is_dir():
-        raise UsageError(
-            Fault("is not a show folder", str(folder), remedy="name a folder that holds a figure.toml")
-        )
-    if not (folder / "figure.toml").exists():
-        raise UsageError(
-            Fault(
-                "there is no figure.toml here",
-                str(folder),
-                remedy="name a show folder, or make one: quarterjack new DIR",
-            )
-        )
-    figure = read_figure(folder / "figure.toml")
-    scenes: dict[str, Scene] = {}
-    faults: list[Fault] = []
-    for file in sorted(folder.glob("*.scene")):
-        try:
-            scene = parse_scene(file)
-        except InputError as error:
-            faults.extend(error.faults)
-            continue
-        if scene.name in scenes:
-            faults.append(
-                Fault(
-                    f"scene {scene.name} is already in {scenes[scene.name].file}",
-                    str(file),
-                    remedy="give one of them another name",
-                )
-            )
-        scenes[scene.name] = scene
-    if faults:
-        raise InputError.from_faults(faults)
-    loops = {name: scene.loop for name, scene in scenes.items()}
-    policy = read_policy(folder / "event.toml", loops, list(figure.inputs))
-    return Show(folder, figure, scenes, policy)
-
-
-def demo_folder() -> Path:
-    """The Lantern Keeper's show folder: in the package when installed, else beside it in the checkout."""
-    here = Path(__file__).parent
-    for folder in (here / "shows" / "lantern_keeper", here.parent / "shows" / "lantern_keeper"):
-        if folder.is_dir():
-            return folder
-    raise UsageError(
-        Fault("the Lantern Keeper's show folder is missing", str(here), remedy="install Quarterjack again")
-    )
-
-
-def chosen(show: Show, names: Sequence[str]) -> list[str]:
-    """The scenes asked for, all when none is named.
-
-    Raises:
-        UsageError: one of them does not exist, or the show has none.
-    """
-    import difflib
-
-    if not show.scenes:
-        raise UsageError(
-            Fault("there is no *.scene file here", str(show.folder), remedy="write one; see LANGUAGE.md")
-        )
-    for name in names:
-        if name not in show.scenes:
-            near = difflib.get_close_matches(name, list(show.scenes), n=1)
-            raise UsageError(
-                Fault(
-                    f"there is no scene {name}" + (f"; did you mean {near[0]}?" if near else ""),
-                    str(show.folder),
-                    remedy=f"scenes here: {', '.join(show.scenes)}",
-                )
-            )
-    return list(names) or list(show.scenes)
-
-
-def with_idle(show: Show, names: Sequence[str]) -> list[str]:
-    """The scenes asked for and the idle loop, without which they are not entered as on the night.
-
-    No names mean all scenes.
-    """
-    wanted = chosen(show, names)
-    idle = show.policy.idle
-    return wanted if idle is None or idle in wanted else [idle, *wanted]
 
 
 def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> PlannedShow:
@@ -522,110 +411,3 @@ def checked_for_board(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     if faults:
         raise FindingsError.from_faults(faults)
     return checked
-
-
-def scene_views(checked: CheckedShow) -> list[SceneView]:
-    """Every scene as curves for a picture or the page."""
-    import numpy as np
-
-    from sequencer.figure.linkage import linkage_of
-    from sequencer.motion.tracks import is_direct
-    from sequencer.view.model import AxisCurve, LampCurve, SceneView, SwitchCurve, TrackLink
-
-    built, planned = checked.built, checked.built.planned
-    frame_s = built.contents.frame_us * 1e-6
-    links = tuple(
-        TrackLink(
-            spec.name,
-            spec.axis,
-            spec.origin_us + spec.value_zero * spec.lsb_us,
-            float(np.radians(spec.value_per_rad * spec.lsb_us)),
-        )
-        for spec in planned.specs.values()
-        if spec.group is None and is_direct(built.figure, linkage_of(built.figure, spec.axis))
-    )
-    tables = tuple(_link_table(planned, link) for link in planned.tracks.behind)
-    views = []
-    for name, scene in checked.report.scenes.items():
-        played = checked.played[name]
-        curves = []
-        for axis in built.figure.axes.values():
-            report = scene.axes[axis.name]
-            moved = np.degrees(report.played_rad)
-            wish = planned.timelines[name].axes.get(axis.name)
-            asked = (
-                np.full_like(moved, np.degrees(axis.home_rad)) if wish is None else np.degrees(wish.asked_rad)
-            )
-            low, high = np.degrees(axis.range_rad)
-            curves.append(
-                AxisCurve(
-                    *(axis.name, axis.words, asked, moved, float(low), float(high)),
-                    *(report.shares(), float(np.degrees(report.rms_error_rad))),
-                )
-            )
-        views.append(
-            SceneView(
-                figure=built.figure.name,
-                scene=name,
-                duration_s=scene.duration_s,
-                loop=scene.loop,
-                axes=tuple(curves),
-                lamps=tuple(
-                    LampCurve(lamp.name, played.lamp_lightness[:, index] * 100.0)
-                    for index, lamp in enumerate(built.contents.lamps)
-                ),
-                switches=tuple(
-                    SwitchCurve(switch.name, _on_spans(played.switch_on[:, index], frame_s))
-                    for index, switch in enumerate(built.contents.switches)
-                ),
-                findings=tuple(item for item in checked.report.findings if item.scene == name),
-                frame_s=frame_s,
-                tracks=links,
-                tables=tables,
-            )
-        )
-    return views
-
-
-#: Pulses a side of the page's table of a linkage; bilinear between them errs by about 0.01 degree.
-_TABLE_POINTS = 33
-
-
-def _link_table(planned: PlannedShow, link: Linkage) -> LinkTable:
-    """What the page needs to read the pulses of a linkage as angles."""
-    import numpy as np
-
-    from sequencer.view.model import LinkTable
-
-    figure = planned.show.figure
-    specs = [next(spec for spec in planned.specs.values() if spec.servo == servo) for servo in link.servos]
-    low = np.array([spec.low for spec in specs])
-    high = np.array([spec.high for spec in specs])
-    steps = np.linspace(low, high, _TABLE_POINTS)
-    values = np.stack(np.meshgrid(*steps.T, indexing="ij"), axis=-1).reshape(-1, len(specs))
-    servo_rad = (values - [spec.value_zero for spec in specs]) / [spec.value_per_rad for spec in specs]
-    home = np.array([figure.axes[axis].home_rad for axis in link.axes])
-    angles = link.axis_rad(servo_rad, np.broadcast_to(home, servo_rad.shape))
-    # Corners of the box that the linkage cannot reach are never played.
-    angles = np.where(np.isfinite(angles), angles, home)
-    lsb_us, origin_us = (
-        np.array([spec.lsb_us for spec in specs]),
-        np.array([spec.origin_us for spec in specs]),
-    )
-    return LinkTable(
-        tracks=tuple(spec.name for spec in specs),
-        axes=link.axes,
-        low_us=tuple((origin_us + low * lsb_us).tolist()),
-        high_us=tuple((origin_us + high * lsb_us).tolist()),
-        angle_deg=np.degrees(angles.T).reshape(len(link.axes), *(_TABLE_POINTS,) * len(specs)),
-    )
-
-
-def _on_spans(on: NDArray[np.bool_], frame_s: float) -> tuple[tuple[float, float], ...]:
-    """When a switch is on, as (from, to) seconds; ``on`` has a value a frame."""
-    import numpy as np
-
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
-    return tuple(
-        (float(a * frame_s), float(b * frame_s)) for a, b in zip(edges[::2], edges[1::2], strict=True)
-    )

@@ -7,7 +7,7 @@ import os
 import pytest
 from hypothesis import settings
 
-from sequencer import show
+from sequencer import show, show_folder
 
 # What a contributor pushed must not fail on another day's dice: CI draws the same examples each time,
 # a developer's own runs go on looking for new ones.
@@ -19,7 +19,7 @@ if os.environ.get("CI"):
 @pytest.fixture(scope="session")
 def keeper() -> show.BuiltShow:
     """The demo show, planned, proven and coded."""
-    return show.build_show(show.demo_folder())
+    return show.build_show(show_folder.demo_folder())
 
 
 @pytest.fixture(scope="session")

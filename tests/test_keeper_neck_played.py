@@ -12,7 +12,8 @@ from sequencer.figure.linkage import linkages
 from sequencer.firmware.compile import write_outputs
 from sequencer.motion.peak import evaluate
 from sequencer.player.player import Player
-from sequencer.show import BuiltShow, CheckedShow, scene_views
+from sequencer.scene_views import scene_views
+from sequencer.show import BuiltShow, CheckedShow
 
 
 def test_every_played_pose_is_inside_the_ranges(checked_keeper: CheckedShow) -> None:

@@ -17,7 +17,8 @@ def command(
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.showing import print_certificate, print_report
     from sequencer.errors import FindingsError
-    from sequencer.show import build_planned, check_built, plan_show, read_show, refused_json, with_idle
+    from sequencer.show import build_planned, check_built, plan_show, refused_json
+    from sequencer.show_folder import read_show, with_idle
 
     whole = read_show(show)
     wanted = with_idle(whole, scenes or ())

@@ -25,7 +25,9 @@ def command(
     from sequencer.cli.say import console, progress
     from sequencer.cli.showing import print_certificate, print_report, report_text
     from sequencer.firmware.compile import write_outputs
-    from sequencer.show import build_show, check_built, demo_folder, scene_views
+    from sequencer.scene_views import scene_views
+    from sequencer.show import build_show, check_built
+    from sequencer.show_folder import demo_folder
     from sequencer.view.curves import scene_png
 
     say = console()

@@ -20,15 +20,9 @@ def command(
     """Draw scenes as wished and as the player plays them; the page plays the real player core."""
     from sequencer.cli.say import console, progress
     from sequencer.errors import Fault, UsageError
-    from sequencer.show import (
-        build_planned,
-        check_built,
-        chosen,
-        plan_show,
-        read_show,
-        scene_views,
-        with_idle,
-    )
+    from sequencer.scene_views import scene_views
+    from sequencer.show import build_planned, check_built, plan_show
+    from sequencer.show_folder import chosen, read_show, with_idle
 
     if png is None and html is None and torque is None:
         raise UsageError(

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.cli.main import run
-from sequencer.show import demo_folder
+from sequencer.show_folder import demo_folder
 
 Edit = Callable[[Path], None]
 

@@ -16,7 +16,7 @@ import pytest
 import typer
 
 from sequencer.cli.main import COMMANDS, Command, help_text, run
-from sequencer.show import demo_folder
+from sequencer.show_folder import demo_folder
 
 ROOT = Path(__file__).parent.parent.parent
 FINDING_KEYS = set(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from sequencer.cli.main import run
-from sequencer.show import plan_show, read_show
+from sequencer.show import plan_show
+from sequencer.show_folder import read_show
 
 
 def test_the_starter_show_plans(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from sequencer.cli import drawings
 from sequencer.cli.main import run
 from sequencer.figure.chain import Chain
 from sequencer.figure.read import read_figure
-from sequencer.show import demo_folder
+from sequencer.show_folder import demo_folder
 
 SIZE = ["size", "--weight-g", "1400", "--width-mm", "190", "--balance-mm", "25"]
 Says = Callable[[str], None]

@@ -261,7 +261,7 @@ def test_a_slip_of_the_unit_in_a_mass_is_told() -> None:
 
     from sequencer.figure.judge import findings
     from sequencer.figure.read import read_figure
-    from sequencer.show import demo_folder
+    from sequencer.show_folder import demo_folder
 
     figure = read_figure(demo_folder())
     assert not [item for item in findings(figure) if item.code == "reach" and "mass" in item.message]

@@ -310,7 +310,7 @@ def test_a_real_board_needs_recorded_ends() -> None:
 
     from sequencer.cli.ready import require_ends
     from sequencer.figure.read import read_figure
-    from sequencer.show import demo_folder
+    from sequencer.show_folder import demo_folder
 
     figure = read_figure(demo_folder() / "figure.toml")
     known = {

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sequencer import show
+from sequencer import show, show_folder
 from sequencer.figure.limits import line_at
 from sequencer.figure.linkage import Linkage, linkages
 from sequencer.figure.model import Figure
@@ -162,7 +162,7 @@ def _gains(figure: Figure, link: Linkage, pose: Array, mass: Array, own: list[in
 
 def planned_squall(folder: Path) -> show.PlannedShow:
     """The show in ``folder`` with the squall as its only scene, planned."""
-    read = show.read_show(folder)
+    read = show_folder.read_show(folder)
     scene = parse_scene_text(SQUALL, "squall.scene")
     return show.plan_show(dataclasses.replace(read, scenes={"squall": scene}), ["squall"])
 

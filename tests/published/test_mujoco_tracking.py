@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sequencer import show
+from sequencer import show_folder
 from sequencer.figure.limits import limits
 from sequencer.figure.linkage import linkages
 from sequencer.figure.model import Figure
@@ -25,7 +25,7 @@ STATED_DEG = 0.8
 
 @pytest.fixture(scope="module")
 def squall() -> tuple[Followed, Followed]:
-    return both(planned_squall(show.demo_folder()), "squall")
+    return both(planned_squall(show_folder.demo_folder()), "squall")
 
 
 def test_the_planned_motion_is_followed(squall: tuple[Followed, Followed]) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer import show
+from sequencer import show_folder
 from sequencer.cli.main import run
 from sequencer.errors import UsageError
 from sequencer.figure import wiring
@@ -62,7 +62,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def keeper_facts() -> Facts:
-    return facts(read_figure(show.demo_folder()))
+    return facts(read_figure(show_folder.demo_folder()))
 
 
 def _page(known: Facts, file: Path) -> str:
@@ -156,7 +156,7 @@ def test_a_folder_that_is_not_there_is_told(keeper_facts: Facts, tmp_path: Path)
 
 def test_the_command_writes_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = tmp_path / "sheet.html"
-    assert run(["figure", str(show.demo_folder()), "--html", str(file)]) == 0
+    assert run(["figure", str(show_folder.demo_folder()), "--html", str(file)]) == 0
     assert f"wrote {file}" in capsys.readouterr().out
     assert "<h1>Lantern Keeper</h1>" in file.read_text(encoding="utf-8")
 
@@ -165,7 +165,7 @@ def test_the_sheet_imports_nothing_that_draws_plans_or_meshes() -> None:
     heavy = "matplotlib scipy trimesh jinja2 wasmtime lark mujoco serial"
     code = (
         "import sys\nfrom sequencer.cli.main import run\n"
-        f"assert run(['figure', {str(show.demo_folder())!r}]) == 0\n"
+        f"assert run(['figure', {str(show_folder.demo_folder())!r}]) == 0\n"
         f"print(sorted(set('{heavy}'.split()) & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
