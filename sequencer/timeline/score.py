@@ -191,7 +191,9 @@ class _Reader:
         except ValueError:
             value = math.nan
         if math.isnan(value) or "_" in word:
-            self._fault(f"`{word[:20]}` is not a number", at, len(word), f"write a {what} as a plain number")
+            self._fault(
+                f"`{word[:20]}` is not a number", at, len(word), f"write the {what} as a plain number"
+            )
             return None
         if not low <= value <= high:
             side = "big" if value > high else "small"

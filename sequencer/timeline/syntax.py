@@ -223,7 +223,7 @@ def _expectation(expected: set[str]) -> str:
     for terminals, phrase in _PHRASES:
         if terminals <= expected:
             return phrase
-    words = sorted({_LABELS.get(name, f"`{name.lower()}`") for name in expected if name != "$END"})
+    words = sorted({_LABELS.get(name, f"`{name.lower()}`") for name in expected - {"$END", "DEG"}})
     if not words:
         return "nothing more belongs on this line; a comment starts with #"
     ending = ", or nothing more" if "$END" in expected else ""

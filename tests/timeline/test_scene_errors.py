@@ -57,7 +57,7 @@ CASES = {
     "a direction and a sign": ("0:01 turn left -20", 2, 16, "the same thing twice", "write left 20, or -20 alone"),
     "two paces": ("0:01 turn left 20, brisk over 1s", 2, 31, "the pace is given twice", "keep one"),
     "a number in words": ("0:01 turn left twenty", 2, 16, "`twenty` cannot stand here", "a number"),
-    "a direction behind its angle": ("0:01 turn 20 left", 2, 14, "`left` is no way to move", "before its angle"),
+    "a direction behind its angle": ("0:01 turn 20 left", 2, 14, "`left` is no way to move", "a direction stands before its angle: turn left 20"),
     "a line that ends early": ("0:01 turn left", 2, 15, "the line ends too early", "a number"),
     "a time alone": ("0:01", 2, 5, "the line ends too early", "a name or a word"),
     "no time": ("turn left 20", 2, 1, "a line cannot start with `turn`", "0:02.5"),
@@ -79,6 +79,18 @@ CASES = {
     "a score that is not there": ('score "none.score" at 0:02', 2, 7, "the score `none.score` cannot be used", "check its name and folder"),
     "a lamp before the scene": ("0:00.2 lands lamps glow to 60% over 1s", 2, 1, "start before the scene", "1 s or later"),
     "a switch over a time": ("0:01 bell on over 2s", 2, 6, "goes on or off at once", "leave `over` out"),
+    "a verb that is none": ("0:01 bell rings", 2, 11, "`rings` is nothing that `bell` can do", "a switch can: on, off, strikes"),
+    "a lamp's verb that is none": ("0:01 lamps shine", 2, 12, "`shine` is nothing", "a lamp can: on, off, glow"),
+    "a name alone": ("then laugh", 2, 6, "there is no axis, lamp, switch or pose `laugh`", "known: turn"),
+    "a name alone misspelt": ("0:01 bel", 2, 6, "no axis, lamp, switch or pose `bel`", "did you mean `bell`?"),
+    "a pose alone": ("0:01 watch", 2, 6, "`watch` is a pose", "write: pose watch"),
+    "an axis alone": ("0:01 turn", 2, 6, "does not say what `turn` does", "an axis can: turn right 20"),
+    "a direction as a verb": ("0:01 jaw opens 20", 2, 10, "no direction `opens`", "did you mean `open`?"),
+    "a direction as a verb alone": ("0:01 jaw opens", 2, 10, "`opens` is nothing", "did you mean `jaw open 20`?"),
+    "a score above the show": ('score "../../x" at 0:01', 2, 7, "outside the show's folder", "copy it into"),
+    "a score from the root": ('score "/etc/x"', 2, 7, "outside the show's folder", "copy it into"),
+    "a score from a drive": ('score "C:\\\\x"', 2, 7, "outside the show's folder", "copy it into"),
+    "a sound above the show": ('sound "../x.wav"', 2, 7, "outside the show's folder", "copy it into"),
     "a very long line": ("# " + "x" * 600, 2, 500, "this line is too long", None),
     "the next hour": ("0:01 home\n" + "+3000 home\n" * 2, 4, 1, "too long here", "split it"),
 }  # fmt: skip
@@ -151,3 +163,41 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
 def test_too_many_cues() -> None:
     with pytest.raises(SceneError, match="too many cues"):
         parse_scene_text("scene a\n" + "then home\n" * 20_001, "a.scene")
+
+
+def test_a_file_and_its_scene_have_one_name(tmp_path: Path) -> None:
+    file = tmp_path / "bark.scene"
+    file.write_text("# hello\nscene barkk\n0:01 home\n")
+    with pytest.raises(SceneError, match=r"is called `barkk`, but its file is bark\.scene") as raised:
+        parse_scene(file)
+    (fault,) = raised.value.faults
+    assert (fault.line, fault.column, fault.width) == (2, 7, 5)
+    assert fault.remedy == "write: scene bark, or name the file barkk.scene"
+    file.write_text("scene bark\n0:01 home\n")
+    assert parse_scene(file).name == "bark"
+
+
+@pytest.mark.parametrize("name", ["b" * 300, "b" * 25, "m\u00f6we"])
+def test_a_name_that_no_board_can_hold(tmp_path: Path, name: str) -> None:
+    file = tmp_path / "bark.scene"
+    file.write_text(f"scene {name}\n0:01 home\n", encoding="utf-8")
+    with pytest.raises(SceneError, match="this is no name for a scene") as raised:
+        parse_scene(file)
+    (fault,) = raised.value.faults
+    assert (fault.line, fault.column) == (1, 7)
+    assert "24 characters" in (fault.limit or "")
+
+
+def test_an_empty_file_shows_no_empty_line_with_a_caret(tmp_path: Path) -> None:
+    (tmp_path / "bark.scene").write_text("\n")
+    with pytest.raises(SceneError, match="this scene file is empty") as raised:
+        parse_scene(tmp_path / "bark.scene")
+    assert "^" not in str(raised.value)
+
+
+def test_the_end_of_a_line_is_never_called_a_token() -> None:
+    for line in ("0:01 turn left 20 over", "0:01 nod sways 3", "loop", "pose a", "0:01 lamps glow"):
+        with pytest.raises(SceneError) as raised:
+            parse_scene_text(f"scene a\n{line}\n", "a.scene")
+        assert "end-of-file" not in str(raised.value)
+        assert "$END" not in str(raised.value)
