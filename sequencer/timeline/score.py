@@ -191,9 +191,7 @@ class _Reader:
         except ValueError:
             value = math.nan
         if math.isnan(value) or "_" in word:
-            self._fault(
-                f"`{word[:20]}` is not a number", at, len(word), f"write the {what} as a plain number"
-            )
+            self._fault(f"`{word[:20]}` is not a number", at, len(word), "write a plain number")
             return None
         if not low <= value <= high:
             side = "big" if value > high else "small"

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from importlib.resources import files
+from pathlib import Path
 
+from sequencer.figure.limits import limits as axis_limits
+from sequencer.figure.read import read_figure
 from sequencer.timeline.build import build_timeline
 from sequencer.timeline.laws import LAWS
 from sequencer.timeline.parse import parse_scene_text
@@ -13,6 +16,7 @@ from sequencer.timeline.syntax import KEYWORDS
 from sequencer.timeline.words import SPEEDS
 
 PAGE = files("sequencer.timeline").joinpath("LANGUAGE.md").read_text(encoding="utf-8")
+SHOW = Path(__file__).resolve().parents[2] / "shows" / "lantern_keeper"
 BLOCKS = re.findall(r"```\n(.*?)```", PAGE, re.DOTALL)
 
 
@@ -20,6 +24,21 @@ def test_the_opening_example_is_a_scene(figure, limits) -> None:
     scene = parse_scene_text(BLOCKS[0], "LANGUAGE.md")
     assert scene.name == "greet"
     assert not build_timeline(scene, figure, limits).shortfalls
+
+
+def test_the_opening_example_runs_on_the_lantern_keeper_without_a_warning() -> None:
+    keeper = read_figure(SHOW / "figure.toml")
+    limits = {name: axis_limits(keeper, name) for name in keeper.axes}
+    timeline = build_timeline(parse_scene_text(BLOCKS[0], str(SHOW / "greet.scene"), "greet"), keeper, limits)
+    assert not timeline.shortfalls
+    assert [note for note in timeline.notes if "home" in note] == []
+
+
+def test_the_remedies_of_the_page_are_in_the_language(build) -> None:
+    """What it quotes as a remedy is what a late move is told, in words that can be typed."""
+    (give, other) = re.search(r"``give it `(.*?)`, or write `(.*?)` ``", PAGE).groups()  # type: ignore[union-attr]
+    assert not build(f"0:01 turn left 60 {give}").shortfalls
+    assert parse_scene_text(f"scene a\n0:01 {other}\n", "a.scene")
 
 
 def test_the_score_example_is_a_score() -> None:
