@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sequencer.files import replace_file
+
+if TYPE_CHECKING:
+    from sequencer.figure.model import Figure
 
 
 def command(
@@ -70,7 +74,10 @@ def command(
         else:
             say.print(f"{out}: a mapping table to edit; then give it as --map", markup=False)
         return
-    made = convert(file, map)
+    figure, unchecked = _figure_beside(map, out)
+    made = convert(file, map, figure)
+    if unchecked:
+        made = replace(made, warnings=(*made.warnings, unchecked))
     if out is not None:
         replace_file(out, made.text.encode("utf-8"))
     if json:
@@ -82,6 +89,21 @@ def command(
         sys.stdout.write(made.text)
     else:
         say.print(f'{out}: written. A scene brings it in with: score "{out.name}" at 0:00', markup=False)
+
+
+def _figure_beside(table: Path, out: Path | None) -> tuple[Figure | None, str]:
+    """The figure whose show folder holds the table or the score, and a warning when it cannot be read."""
+    from sequencer.errors import FigureError
+    from sequencer.figure.read import read_figure
+
+    for folder in dict.fromkeys((table.parent, out.parent if out is not None else table.parent)):
+        file = folder / "figure.toml"
+        if file.is_file():
+            try:
+                return read_figure(file), ""
+            except FigureError:
+                return None, f"{file} has faults: the names in {table.name} were not checked against it"
+    return None, ""
 
 
 def _warn(warnings: tuple[str, ...]) -> None:

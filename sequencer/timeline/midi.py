@@ -15,6 +15,7 @@ from sequencer.timeline.score import LampPoint, Score, SwitchWord, format_score
 from sequencer.timeline.words import listed
 
 if TYPE_CHECKING:
+    from sequencer.figure.model import Figure
     from sequencer.timeline.midimap import MidiMap
 
 _FULL = {7: 127, 14: 16383}
@@ -33,12 +34,16 @@ def import_midi(path: Path, map_path: Path) -> str:
     return convert(path, map_path).text
 
 
-def convert(path: Path, map_path: Path) -> Imported:
-    """Like :func:`import_midi`, with the warnings."""
-    from sequencer.timeline.midimap import read_map
+def convert(path: Path, map_path: Path, figure: Figure | None = None) -> Imported:
+    """Like :func:`import_midi`, with the warnings; names are checked against ``figure`` when it is given."""
+    from sequencer.timeline.midimap import check_names, read_map
 
     piece = read_midi(path)
-    score, more = score_of(piece, read_map(map_path))
+    table = read_map(map_path)
+    if figure is not None:
+        names = {"axes": figure.axes, "lamps": figure.lamps, "switches": figure.switches}
+        check_names(table, names, map_path.read_text(encoding="utf-8"))
+    score, more = score_of(piece, table)
     warnings = (*piece.warnings, *more)
     remarks = [f"made from {path.name} with {map_path.name}", *(f"warning: {text}" for text in warnings)]
     return Imported(format_score(score, remarks), warnings)
@@ -224,6 +229,7 @@ def describe(piece: MidiPiece) -> list[str]:
         f"{len(changes)} tempo{'s' if len(changes) > 1 else ''}, "
         f"the first {6e7 / max(1, changes[0][1]):.4g} a minute"
     ]
+    lines += [f"track {number}: {name}" for number, name in piece.track_names]
     for channel, held in contents(piece).items():
         for number, (times, low, high) in sorted(held.controllers.items()):
             half = (
@@ -237,9 +243,14 @@ def describe(piece: MidiPiece) -> list[str]:
             total = sum(count for count, _, _ in held.notes.values())
             shown = listed([str(p) for p in pitches[:8]], "and") + (" ..." if len(pitches) > 8 else "")
             lines.append(f"channel {channel}: {total} notes, {shown}")
-    if len(lines) == 1:
+    if not contents(piece):
         lines.append("no controllers and no notes")
+    lines += [f"ignored: {what}" for what in piece.ignored]
     return lines
+
+
+def _span(pitches: Sequence[int]) -> str:
+    return str(pitches[0]) if len(pitches) == 1 else f"[{pitches[0]}, {pitches[-1]}]"
 
 
 def starting_map(piece: MidiPiece) -> str:
@@ -264,7 +275,7 @@ def starting_map(piece: MidiPiece) -> str:
             out += [
                 f"[switches.switch_{channel}]",
                 f"channel = {channel}",
-                f"notes = [{pitches[0]}, {pitches[-1]}]",
+                f"notes = {_span(pitches)}   # one note: notes = 72; all from 60 to 72: notes = [60, 72]",
                 'does = "strike"            # or "hold"',
                 "",
             ]

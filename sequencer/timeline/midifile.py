@@ -45,7 +45,10 @@ class Note:
 
 @dataclass(frozen=True)
 class MidiPiece:
-    """Everything that the importer uses of a MIDI file, in time order."""
+    """Everything that the importer uses of a MIDI file, in time order.
+
+    ``track_names`` are (number from 1, name); ``ignored`` says in words what else the file holds.
+    """
 
     file: str
     format: int
@@ -55,6 +58,8 @@ class MidiPiece:
     notes: tuple[Note, ...]
     length_s: float
     warnings: tuple[str, ...] = ()
+    track_names: tuple[tuple[int, str], ...] = ()
+    ignored: tuple[str, ...] = ()
 
 
 @dataclass
@@ -94,7 +99,7 @@ def parse_midi(data: bytes, file: str) -> MidiPiece:
         decoded = mido.MidiFile(file=io.BytesIO(_mended(data, interruptions)), clip=False)
         tracks = [_absolute(track) for track in decoded.tracks]
     except Exception as error:  # mido raises what its decoders happen to raise; none of it is our bug
-        detail = str(error) or type(error).__name__
+        detail = _plainly(error, data)
         raise MidiError(
             Fault(f"this MIDI file is damaged: {detail}", file, remedy="export it again from its program")
         ) from None
@@ -122,7 +127,65 @@ def parse_midi(data: bytes, file: str) -> MidiPiece:
     notes, unended = _notes(events, tempo, length_s)
     if unended:
         warnings.append(f"{unended} notes are never ended; they were taken to last to the end")
-    return MidiPiece(file, kind, len(tracks), tempo, controls, notes, length_s, tuple(warnings))
+    ignored = _ignored(events)
+    if ignored:
+        warnings.append(f"ignored: {'; '.join(ignored)}")
+    return MidiPiece(
+        file, kind, len(tracks), tempo, controls, notes, length_s, tuple(warnings), _names(tracks), ignored
+    )
+
+
+#: Events that move nothing, one and several.
+_IGNORED = {
+    "pitchwheel": ("pitch bend", "pitch bends"),
+    "program_change": ("program change", "program changes"),
+    "aftertouch": ("channel pressure", "channel pressures"),
+    "polytouch": ("key pressure", "key pressures"),
+    "sysex": ("system exclusive message", "system exclusive messages"),
+}
+
+
+def _ignored(events: list[tuple[int, Any]]) -> tuple[str, ...]:
+    """``channel 1: 12 pitch bends`` for every kind of event that the importer makes no use of."""
+    counts: dict[tuple[int, str], int] = {}
+    for _, message in events:
+        if message.type in _IGNORED:
+            key = (message.channel + 1 if hasattr(message, "channel") else 0, message.type)
+            counts[key] = counts.get(key, 0) + 1
+    return tuple(
+        (f"channel {channel}: " if channel else "") + f"{count} {_IGNORED[kind][count > 1]}"
+        for (channel, kind), count in sorted(counts.items())
+    )
+
+
+def _names(tracks: list[list[tuple[int, Any]]]) -> tuple[tuple[int, str], ...]:
+    """The first name of each track that has one, in printable characters, cut at 60."""
+    found = []
+    for number, track in enumerate(tracks, 1):
+        name = next((message.name for _, message in track if message.type == "track_name"), "")
+        shown = "".join(letter for letter in name if letter.isprintable()).strip()[:60]
+        if shown:
+            found.append((number, shown))
+    return tuple(found)
+
+
+def _plainly(error: Exception, data: bytes) -> str:
+    """What is wrong with a damaged file, without the decoder's own words where they are known."""
+    if isinstance(error, EOFError):
+        at, number = 8 + int.from_bytes(data[4:8], "big"), 0
+        while at < len(data):
+            number += data[at : at + 4] == b"MTrk"
+            at += 8 + int.from_bytes(data[at + 4 : at + 8], "big")
+        return f"it ends in the middle of track {number}" if number else "it ends before its first track"
+    words = str(error)
+    for known, plain in (
+        ("last_status", "a value stands where an event should begin"),
+        ("data byte", "a value is larger than MIDI allows"),
+        ("MTrk", "a track does not begin with MTrk"),
+    ):
+        if known in words:
+            return plain
+    return f"an event in it makes no sense ({words or type(error).__name__})"
 
 
 def contents(piece: MidiPiece) -> dict[int, ChannelContents]:

@@ -11,7 +11,7 @@
 
     [axes.jaw]               # notes open an axis, harder is wider
     channel = 2
-    notes = [48, 84]         # lowest and highest, or one number
+    notes = [48, 84]         # all from the lowest to the highest; one note is a number alone: notes = 72
     open_deg = 18
     shut_deg = 0
     open_s = 0.08
@@ -33,19 +33,55 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from sequencer.errors import Fault, MidiError
 from sequencer.timeline.words import remedy_for
 
 _Channel = Annotated[int, Field(ge=1, le=16, strict=True)]
 _Seven = Annotated[int, Field(ge=0, le=127, strict=True)]
-_Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
-_Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
-_Seconds = Annotated[float, Field(ge=0.001, le=60, allow_inf_nan=False)]
+# strict: true is no number, nor is text
+_Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False, strict=True)]
+_Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False, strict=True)]
+_Seconds = Annotated[float, Field(ge=0.001, le=60, allow_inf_nan=False, strict=True)]
+
+#: What each key takes, in words; a fault of a value says this.
+_TAKES = {
+    "channel": "a whole number from 1 to 16",
+    "controller": "a whole number from 0 to 127",
+    "bits": "7 or 14",
+    "notes": "one note, like 72, or the lowest and the highest of several, like [60, 72]; "
+    "notes run from 0 to 127",
+    "range_deg": "two different angles from -360 to 360, like [-20, 20]",
+    "range_percent": "two different levels from 0 to 100, like [10, 90]",
+    "open_deg": "an angle from -360 to 360 that differs from shut_deg",
+    "shut_deg": "an angle from -360 to 360 that differs from open_deg",
+    "smooth_s": "seconds from 0.001 to 60",
+    "open_s": "seconds from 0.001 to 60",
+    "shut_s": "seconds from 0.001 to 60",
+    "fade_s": "seconds from 0.001 to 60",
+    "hit_percent": "a level from 0 to 100",
+    "rest_percent": "a level from 0 to 100",
+    "does": '"strike" or "hold"',
+}
+
+
+def _differing(ends: tuple[float, float]) -> tuple[float, float]:
+    if ends[0] == ends[1]:
+        raise ValueError("both ends are the same")
+    return ends
 
 
 class _Table(BaseModel):
@@ -67,6 +103,13 @@ class _Controlled(_Table):
 class _Noted(_Table):
     notes: _Seven | tuple[_Seven, _Seven]
 
+    @field_validator("notes")
+    @classmethod
+    def _in_order(cls, notes: int | tuple[int, int]) -> int | tuple[int, int]:
+        if not isinstance(notes, int) and notes[0] > notes[1]:
+            raise ValueError("the lowest note stands first")
+        return notes
+
     @property
     def span(self) -> tuple[int, int]:
         """Lowest and highest note."""
@@ -79,6 +122,8 @@ class AxisByController(_Controlled):
     range_deg: tuple[_Angle, _Angle]
     smooth_s: _Seconds = 0.1
 
+    _moves = field_validator("range_deg")(_differing)
+
 
 class AxisByNotes(_Noted):
     """Notes open an axis."""
@@ -88,11 +133,20 @@ class AxisByNotes(_Noted):
     open_s: _Seconds = 0.08
     shut_s: _Seconds = 0.12
 
+    @field_validator("shut_deg")
+    @classmethod
+    def _opens(cls, shut_deg: float, info: ValidationInfo) -> float:
+        if shut_deg == info.data.get("open_deg"):
+            raise ValueError("both ends are the same")
+        return shut_deg
+
 
 class LampByController(_Controlled):
     """A controller sets a lamp."""
 
     range_percent: tuple[_Percent, _Percent] = (0.0, 100.0)
+
+    _changes = field_validator("range_percent")(_differing)
 
 
 class LampByNotes(_Noted):
@@ -169,7 +223,8 @@ def parse_map(text: str, file: str) -> MidiMap:
             try:
                 read[section][name] = model.model_validate(entry)
             except ValidationError as error:
-                faults += [_from_pydantic(item, text, file, section, name, model) for item in error.errors()]
+                found = [_from_pydantic(item, text, file, section, name, model) for item in error.errors()]
+                faults += dict.fromkeys(found)  # each way to read a value fails on its own: told once
     if not faults and not any(read.values()):
         faults.append(
             Fault("the mapping table maps nothing", file, remedy="give it a section like [axes.turn]")
@@ -191,17 +246,34 @@ def _from_pydantic(item: Any, text: str, file: str, section: str, name: str, mod
         return _fault(
             f"unknown key `{key}` in {section}.{name}", text, file, path, remedy_for(key, model.model_fields)
         )
-    if item["type"] == "missing":
+    if item["type"] == "missing" and len(item["loc"]) == 1:
         need = "controller = ... or notes = ..." if key == "controller" else f"{key} = ..."
         return _fault(f"{section}.{name} lacks `{key}`", text, file, (section, name), f"write {need}")
-    message = item["msg"].removeprefix("Value error, ")
-    return _fault(
-        f"{'.'.join(path)}: {message[0].lower()}{message[1:]}",
-        text,
-        file,
-        path,
-        "see the table's description",
-    )
+    if not key:
+        reason = str(item["msg"]).removeprefix("Value error, ")
+        return _fault(
+            f"{section}.{name}: {reason}", text, file, path, "write bits = 7, or a controller from 0 to 31"
+        )
+    return _fault(f"{'.'.join(path)} cannot be this", text, file, path, f"{key} takes {_TAKES[key]}")
+
+
+def check_names(table: MidiMap, names: Mapping[str, Collection[str]], text: str) -> None:
+    """Raise :class:`MidiError` for channels that the figure does not have.
+
+    ``names`` holds the figure's ``axes``, ``lamps`` and ``switches``; ``text`` is the table's.
+    """
+    kinds = {"axes": "axis", "lamps": "lamp", "switches": "switch"}
+    faults = [
+        _fault(
+            f"the figure beside this table has no {kind} `{name}`", text, table.file, (section, name),
+            remedy_for(name, names[section]),
+        )
+        for section, kind in kinds.items()
+        for name in getattr(table, section)
+        if name not in names[section]
+    ]  # fmt: skip
+    if faults:
+        raise MidiError.from_faults(faults)
 
 
 def _fault(message: str, text: str, file: str, path: tuple[str, ...], remedy: str) -> Fault:

@@ -121,18 +121,61 @@ def test_switches_strike_or_hold() -> None:
         (
             "[axes.turn]\nchannel=17\ncontroller=3\nrange_deg=[0,1]",
             2,
-            "axes.turn.channel: input should be less",
-            None,
+            "axes.turn.channel cannot be this",
+            "a whole number from 1 to 16",
         ),
-        ("[axes.turn]\nchannel=1\ncontroller=128\nrange_deg=[0,1]", 3, "axes.turn.controller: input", None),
-        ("[axes.turn]\nchannel=1\ncontroller=3\nrange_deg=[0,1000]", 4, "axes.turn.range_deg: input", None),
-        ("[axes.turn]\nchannel=1\ncontroller=70\nbits=14\nrange_deg=[0,1]", None, "numbered 0 to 31", None),
+        (
+            "[axes.turn]\nchannel=1\ncontroller=128\nrange_deg=[0,1]",
+            3,
+            "axes.turn.controller cannot be this",
+            "0 to 127",
+        ),
+        (
+            "[axes.turn]\nchannel=1\ncontroller=3\nrange_deg=[0,1000]",
+            4,
+            "axes.turn.range_deg cannot be this",
+            "-360 to 360",
+        ),
+        (
+            "[axes.turn]\nchannel=1\ncontroller=70\nbits=14\nrange_deg=[0,1]",
+            None,
+            "numbered 0 to 31",
+            "bits = 7",
+        ),
         (
             '[switches.bell]\nchannel=1\nnotes=3\ndoes="ring"',
             4,
-            "switches.bell.does: input should be 'strike'",
-            None,
+            "switches.bell.does cannot be this",
+            '"strike" or "hold"',
         ),
+        (
+            "[axes.turn]\nchannel=1\ncontroller=3\nrange_deg=[5, 5]",
+            4,
+            "range_deg cannot be this",
+            "two different",
+        ),
+        ("[axes.turn]\nchannel=1\ncontroller=3\nrange_deg=[true, 5]", 4, "range_deg cannot", "two different"),
+        ("[axes.jaw]\nchannel=1\nnotes=3\nopen_deg=true", 4, "open_deg cannot be this", "an angle"),
+        (
+            "[axes.jaw]\nchannel=1\nnotes=3\nopen_deg=4\nshut_deg=4",
+            5,
+            "shut_deg cannot",
+            "differs from open_deg",
+        ),
+        (
+            "[lamps.eye]\nchannel=1\ncontroller=3\nrange_percent=[9, 9]",
+            4,
+            "range_percent cannot",
+            "two different",
+        ),
+        ("[switches.bell]\nchannel=true\nnotes=3", 2, "channel cannot be this", "1 to 16"),
+        (
+            "[switches.bell]\nchannel=1\nnotes=[84, 48]",
+            3,
+            "notes cannot be this",
+            "the lowest and the highest",
+        ),
+        ("[switches.bell]\nchannel=1\nnotes=[60, 64, 67]", 3, "notes cannot be this", "like [60, 72]"),
         ("[axes]\nturn=3", 2, "axes.turn must be a table", "[axes.turn]"),
         ("", None, "maps nothing", "[axes.turn]"),
         ("[axes.turn", None, "is not TOML", None),
@@ -146,6 +189,57 @@ def test_faults_of_a_mapping_table(table: str, line: int | None, message: str, r
     fault = next(fault for fault in faults if message in fault.message)
     assert line is None or fault.line == line
     assert remedy is None or remedy in (fault.remedy or "")
+
+
+@pytest.mark.parametrize("notes", ["[72]", "[]", "[72, 200]", '"C4"', "true"])
+def test_wrong_notes_are_told_once_and_in_words(notes: str) -> None:
+    with pytest.raises(MidiError) as raised:
+        parse_map(f"[switches.bell]\nchannel = 1\nnotes = {notes}", "m.toml")
+    (fault,) = raised.value.faults
+    assert fault.line == 3
+    assert fault.remedy == (
+        "notes takes one note, like 72, or the lowest and the highest of several, like [60, 72]; "
+        "notes run from 0 to 127"
+    )
+
+
+def test_what_is_ignored_and_the_tracks_names_are_shown() -> None:
+    bend = mido.Message("pitchwheel", pitch=100, time=10)
+    name = mido.MetaMessage("track_name", name="Storm")
+    held = piece(name, note(60, 9, 0), bend, bend, mido.Message("program_change", program=3), note(60, 0, 1))
+    assert held.ignored == ("channel 1: 2 pitch bends", "channel 1: 1 program change")
+    assert "ignored: channel 1: 2 pitch bends; channel 1: 1 program change" in held.warnings
+    assert {"track 1: Storm", "ignored: channel 1: 2 pitch bends"} <= set(describe(held))
+    assert not piece(note(60, 9, 0), note(60, 0, 1)).ignored
+
+
+def test_a_file_that_is_cut_off_says_where() -> None:
+    with pytest.raises(MidiError, match="damaged: it ends in the middle of track 1"):
+        parse_midi(_SOUND[:-6], "x.mid")
+    with pytest.raises(MidiError, match="a value stands where an event should begin"):
+        parse_midi(chunk(0x00, 0x3C, 0x40), "x.mid")
+
+
+def test_the_map_is_checked_against_the_figure_beside_it(tmp_path: Path) -> None:
+    midi, table = tmp_path / "a.mid", tmp_path / "a.map.toml"
+    midi.write_bytes(_SOUND)
+    table.write_text("[axes.trun]\nchannel=1\ncontroller=16\nrange_deg=[-9, 9]\n")
+    assert run(str(midi), "--map", str(table)).exit_code == 0  # no figure, nothing to check against
+    keeper = Path(__file__).resolve().parents[2] / "shows" / "lantern_keeper" / "figure.toml"
+    (tmp_path / "figure.toml").write_bytes(keeper.read_bytes())
+    error = run(str(midi), "--map", str(table)).exception
+    assert isinstance(error, MidiError)
+    (fault,) = error.faults
+    assert (fault.file, fault.line) == (str(table), 1)
+    assert fault.message == "the figure beside this table has no axis `trun`"
+    assert "did you mean `turn`?" in (fault.remedy or "")
+    elsewhere = tmp_path / "maps"
+    elsewhere.mkdir()
+    (elsewhere / "a.map.toml").write_text(table.read_text())
+    out = str(tmp_path / "a.score")
+    assert isinstance(run(str(midi), "--map", str(elsewhere / "a.map.toml"), "-o", out).exception, MidiError)
+    (tmp_path / "figure.toml").write_text("nonsense")
+    assert "were not checked" in run(str(midi), "--map", str(table)).stderr
 
 
 def test_a_mapping_that_finds_nothing_says_what_is_there() -> None:
@@ -212,7 +306,7 @@ def test_running_status_across_a_system_exclusive_message() -> None:
     read = parse_midi(chunk(0x00, 0x90, 60, 64, *sysex, 0x60, 60, 0, 0x10, 62, 9, 0x10, 62, 0, *END), "x.mid")
     assert [(note.pitch, note.velocity) for note in read.notes] == [(60, 64), (62, 9)]
     assert "after a system exclusive message" in read.warnings[0]
-    assert len(read.warnings) == 1
+    assert read.warnings[1:] == ("ignored: 1 system exclusive message",)
 
 
 def test_notes_that_never_end_last_to_the_end() -> None:
