@@ -118,14 +118,16 @@ class Chain:
             placed[name] = turn, offset
         return placed
 
+    def _line(self, poses: _Poses) -> tuple[dict[str, tuple[Array, Array]], Array, Array]:
+        """What :meth:`_place` gives at n poses; direction and pivot of the axis there, (n, 3)."""
+        placed = self._place(poses, len(next(iter(poses.values()))))
+        turn, offset = placed[self.axis.name]
+        return placed, turn @ np.array(self.axis.direction), turn @ np.array(self.axis.pivot_m) + offset
+
     def _gravity(self, poses: _Poses) -> Array:
         """Torque of gravity about the axis (right hand) at n poses, (n,)."""
-        count = len(next(iter(poses.values())))
-        placed = self._place(poses, count)
-        turn, offset = placed[self.axis.name]
-        direction = turn @ np.array(self.axis.direction)
-        pivot = turn @ np.array(self.axis.pivot_m) + offset
-        total = np.zeros(count)
+        placed, direction, pivot = self._line(poses)
+        total = np.zeros(len(direction))
         for name, lump in self.bodies.items():
             turn, offset = placed[name]
             arm = turn @ lump.centre_m + offset - pivot
@@ -136,12 +138,8 @@ class Chain:
 
     def _inertia(self, poses: _Poses) -> Array:
         """Inertia about the axis of all it carries at n poses, (n,)."""
-        count = len(next(iter(poses.values())))
-        placed = self._place(poses, count)
-        turn, offset = placed[self.axis.name]
-        direction = turn @ np.array(self.axis.direction)
-        pivot = turn @ np.array(self.axis.pivot_m) + offset
-        total = np.zeros(count)
+        placed, direction, pivot = self._line(poses)
+        total = np.zeros(len(direction))
         for name, lump in self.bodies.items():
             turn, offset = placed[name]
             # The line as the lump sees it, so that its tensor needs no turning.

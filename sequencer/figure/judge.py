@@ -9,7 +9,6 @@ from sequencer.figure import electric, heat, judge_torque, openings, wiring
 from sequencer.figure.current import Draw, draw
 from sequencer.figure.drives import first_servo
 from sequencer.figure.judge_linkages import linkage_findings
-from sequencer.figure.judge_torque import LOAD_SHARE as LOAD_SHARE
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, Figure
 from sequencer.figure.physics import physics

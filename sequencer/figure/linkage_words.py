@@ -10,17 +10,10 @@ import numpy as np
 from sequencer.figure.facts import toward
 from sequencer.figure.fourbar import FourBar
 from sequencer.figure.gearing import gearing
-from sequencer.figure.model import Axis, DirectDrive, Figure, FourBarDrive
+from sequencer.figure.model import Axis, Figure, FourBarDrive
 from sequencer.figure.polygon import CRANK_RAD, GOOD_TOGGLE_RAD, PairReach, reach_of
 
 _STEPS = 181
-
-
-def linkage_name(axis: Axis) -> str | None:
-    """The linkage of an axis as the file names it; None for a direct drive."""
-    if isinstance(axis.drive, DirectDrive):
-        return None
-    return axis.drive.name or axis.name if isinstance(axis.drive, FourBarDrive) else axis.drive.pair
 
 
 def linkage_lines(figure: Figure) -> Iterator[str]:

@@ -352,7 +352,7 @@ class TrackMap:
     """Affine map of one track: pulse_us = zero_us + us_per_rad * track_rad.
 
     ``track_rad`` is the axis' angle for a direct drive (``axis`` its name) and the servo's own angle
-    otherwise (``axis`` is then the axis of a four-bar, or the pair's name): see :mod:`.maps`.
+    otherwise (``axis`` is then the axis of a four-bar, or the pair's name): see :mod:`.tracks`.
     ``low_us``/``high_us`` bound the pulse (axis range within servo range and recorded ends).
     """
 

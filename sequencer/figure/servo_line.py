@@ -12,7 +12,6 @@ import math
 from typing import NamedTuple
 
 from sequencer.figure.model import Figure, Servo
-from sequencer.units import kgcm_from_n_m
 
 #: The share of the stall torque that a DC servo still has at the top speed we allow (half of no-load).
 SHARE_AT_SPEED = 0.5
@@ -56,15 +55,6 @@ def speed_words(figure: Figure, servo: Servo) -> str:
         f"servo `{servo.name}`: {printed:.0f} deg/s printed at {servo.at_v:g} V"
         f", x {servo.speed_derating:g} ({_basis(servo)})"
         + _volts(figure, servo, printed_line(figure, servo).no_load_rad_s / servo.no_load_speed_rad_s)
-    )
-
-
-def torque_words(figure: Figure, servo: Servo) -> str:
-    """Where the stall torque comes from."""
-    return (
-        f"servo `{servo.name}`: {kgcm_from_n_m(servo.stall_torque_n_m):.3g} kg cm printed at "
-        f"{servo.at_v:g} V, x {servo.torque_derating:g} ({_basis(servo)})"
-        + _volts(figure, servo, printed_line(figure, servo).stall_n_m / servo.stall_torque_n_m)
     )
 
 

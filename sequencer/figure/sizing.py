@@ -16,7 +16,7 @@ from sequencer import units
 from sequencer.figure import catalogue
 from sequencer.figure.build import FRAME_S, TYPICAL_DERATING, TYPICAL_FRICTION
 from sequencer.figure.catalogue import ServoClass
-from sequencer.figure.judge import LOAD_SHARE
+from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.limits import LEAST_RAMP_FRAMES, TYPICAL_STIFFNESS_N_M_RAD
 from sequencer.figure.servo_line import SHARE_AT_SPEED, SHARE_OF_SPEED
 

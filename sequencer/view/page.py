@@ -8,7 +8,6 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ from sequencer.files import replace_file
 from sequencer.player.rows import IMAGE_ROOM, ROW
 from sequencer.view import look
 from sequencer.view.model import AxisCurve, SceneView
+from sequencer.view.render import part, render
 
 _SCRIPTS = ("lanes.js", "head.js", "core.js", "page.js")
 #: The page draws curves this coarsely; the 1 ms grid would make it ten times as large for nothing seen.
@@ -37,25 +37,16 @@ def scene_page(views: Sequence[SceneView], image: bytes, wasm: bytes, file: Path
     look.require_suffix(file, (".html", ".htm"), "a page")
     if not views:
         raise UsageError("there is no scene to show; name one, or add a .scene file to the show")
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sequencer.view", "templates"),
-        undefined=jinja2.StrictUndefined,
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates = resources.files("sequencer.view") / "templates"
     show = {
         "figure": views[0].figure,
         "scenes": [_scene(view) for view in views],
         "layout": _row_layout(),
     }
-    text = environment.get_template("scene_page.html.j2").render(
+    text = render(
+        "scene_page.html.j2",
         figure=views[0].figure,
-        css=(templates / "page.css").read_text(encoding="utf-8"),
-        scripts=[(templates / name).read_text(encoding="utf-8") for name in _SCRIPTS],
+        css=part("page.css"),
+        scripts=[part(name) for name in _SCRIPTS],
         # `<` must not end the element that carries the data, whatever a scene is called.
         show=json.dumps(show, ensure_ascii=True, separators=(",", ":")).replace("<", "\\u003c"),
         image=base64.b64encode(image).decode("ascii"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +12,10 @@ from sequencer.figure.current import draw
 from sequencer.figure.drawing import drawings
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.judge import LOAD_SHARE
+from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.sheet import cautions, inventory, tight_joints, verdict
 from sequencer.files import replace_file
+from sequencer.view.render import part, render
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
 Fastest = Callable[[float, float, float, float], float]
@@ -28,21 +28,12 @@ def sheet_page(known: Facts, fastest: Fastest, file: Path) -> None:
 
     Raises UsageError when the file cannot be written.
     """
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sequencer.view", "templates"),
-        undefined=jinja2.StrictUndefined,
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates = resources.files("sequencer.view") / "templates"
     figure = known.figure
-    text = environment.get_template("sheet_page.html.j2").render(
+    text = render(
+        "sheet_page.html.j2",
         figure=figure.name,
         inventory=inventory(figure),
-        css=[(templates / name).read_text(encoding="utf-8") for name in ("page.css", "sheet.css")],
+        css=[part(name) for name in ("page.css", "sheet.css")],
         # The drawings are our own and escape the names in them.
         drawings=drawings(figure),
         axes=[_axis(known, name, fastest) for name in figure.axes],

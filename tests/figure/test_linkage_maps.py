@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from sequencer.figure.fourbar import FourBar, closures_rad
 from sequencer.figure.gearing import gearing
 from sequencer.figure.linkage import Linkage, linkage_of, linkages
-from sequencer.figure.maps import FigureMap
 from sequencer.figure.model import DirectDrive, Figure, FourBarDrive
 from sequencer.figure.neck import Neck
 from sequencer.figure.physics import rotations
 from sequencer.figure.polygon import reach_of
 from sequencer.figure.tracks import track_maps
+from tests.figure.figure_map import FigureMap
 from tests.figure.linkage_text import head
 
 LENGTH = st.floats(0.01, 0.2)

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from sequencer.errors import FigureError
 from sequencer.figure.convex import area, clip, halves, hull, inside_curve, simpler, slack
-from sequencer.figure.maps import FigureMap
 from sequencer.figure.model import Figure
 from sequencer.figure.polygon import LEAST_TOGGLE_RAD, ROOM_US, corner_loss, polygon, reach_of
+from tests.figure.figure_map import FigureMap
 from tests.figure.linkage_text import head
 
 #: Heads that differ in what cuts their polygon: nothing, ends, crooked rods, a home off the middle.

@@ -5,30 +5,14 @@ from hypothesis import strategies as st
 
 from sequencer.motion.model import TrackPlan
 from sequencer.tables.worst import Worst
+from tests.player.oracle import mul, weight
 from tests.tables import fade_oracle as fades
 from tests.tables.show_makers import looking_scene, spec, swaying_loop
 
 
-def plain_weight(f: int, n: int) -> int:
-    """FORMAT.md's weight, one number at a time."""
-    if f <= 0:
-        return 32768
-    if f >= n:
-        return 0
-    x = 32768 * f // n
-    a = x * x // 32768
-    b = a * x // 32768
-    return 32768 - b * (10 * 32768 - 15 * x + 6 * a) // 32768
-
-
-def plain_mul(w: int, d: int) -> int:
-    size = (w * abs(d) + 16384) // 32768
-    return size if d >= 0 else -size
-
-
 @given(st.integers(6, 400), st.integers(-20, 450))
 def test_the_weight_is_the_document_s(n: int, f: int) -> None:
-    assert int(fades.weight(np.array([f]), n)[0]) == plain_weight(f, n)
+    assert int(fades.weight(np.array([f]), n)[0]) == weight(f, n)
 
 
 @pytest.mark.parametrize("n", [6, 12, 24, 60, 120, 300])
@@ -45,7 +29,7 @@ def test_the_weight_falls_from_one_to_nothing_near_the_polynomial(n: int) -> Non
 @given(st.integers(0, 32768), st.integers(-65535, 65535))
 def test_the_product_is_the_document_s_and_symmetric(w: int, d: int) -> None:
     got = int(fades.scaled(np.array([w]), np.array([d]))[0])
-    assert got == plain_mul(w, d) == -int(fades.scaled(np.array([w]), np.array([-d]))[0])
+    assert got == mul(w, d) == -int(fades.scaled(np.array([w]), np.array([-d]))[0])
     assert abs(got - w * d / 32768) <= 0.5
 
 
@@ -79,8 +63,8 @@ def test_leaving_is_the_document_s_formula(
         k = m - delay // knot
         coming = 0 if k < 0 else at(entered, k) - rest
         if into_loop:
-            coming = plain_mul(32768 - plain_weight(f - delay, fade_in), coming)
-        going = plain_mul(plain_weight(f, fade), at(loop, row * 6 // knot + m) - rest)
+            coming = mul(32768 - weight(f - delay, fade_in), coming)
+        going = mul(weight(f, fade), at(loop, row * 6 // knot + m) - rest)
         assert table[row, m] == rest + going + coming
 
 
@@ -99,7 +83,7 @@ def test_a_stop_is_the_document_s_formula_and_ends_still(
     point = at(plan, start + 2)
     assert list(table[row, :3]) == [at(plan, start + m) for m in range(3)]
     for m in range(3, table.shape[1]):
-        point += plain_mul(plain_weight((m - 2) * knot, stop), at(plan, start + m) - at(plan, start + m - 1))
+        point += mul(weight((m - 2) * knot, stop), at(plan, start + m) - at(plan, start + m - 1))
         assert table[row, m] == point
     assert len(set(table[row, -3:])) == 1
 
