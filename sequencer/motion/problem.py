@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sequencer.motion.spline import Floats, gram_bands, moments, squared_integral
 from sequencer.motion.weighted import (
@@ -52,6 +53,23 @@ class Face:
         return self.a / half, self.b / half, (min(room, 2.0 * reach) - reach) / (2.0 * half)
 
 
+@dataclass(frozen=True)
+class SpanRows:
+    """Further limits, each on the four points of one span of every track: low <= row . points <= high, LSB.
+
+    ``span`` (m,) ascending, 0..K - 1; ``coefficients`` (m, 4 * tracks): entry i * tracks + t multiplies
+    point span + i of track t. ``low`` and ``high`` (m,), one of them may be infinite. ``price`` (m,) is
+    infinite for a hard limit, otherwise what each unit beyond it costs in the objective (LSB^2 spans a
+    unit of the row): an L1 penalty.
+    """
+
+    span: NDArray[np.int64]
+    coefficients: Floats
+    low: Floats
+    high: Floats
+    price: Floats
+
+
 class Problem(Protocol):
     """What the solver needs of a problem: one or several tracks that share knots and ends.
 
@@ -65,6 +83,10 @@ class Problem(Protocol):
     @property
     def faces(self) -> Sequence[Face]:
         """The polygon of a pair."""
+
+    @property
+    def rows(self) -> SpanRows | None:
+        """Further limits."""
 
     @property
     def spans(self) -> int:
@@ -124,6 +146,7 @@ class TrackProblem:
     tail: tuple[float, float, float] | None = None
     jerk_weight: float = 0.0
     weight: Floats | None = None
+    rows: SpanRows | None = None
 
     @property
     def parts(self) -> tuple[TrackProblem, ...]:
@@ -216,6 +239,7 @@ class JointProblem:
     parts: tuple[TrackProblem, ...]
     weight: Floats
     faces: tuple[Face, ...] = ()
+    rows: SpanRows | None = None
 
     @property
     def loop(self) -> bool:
