@@ -16,6 +16,22 @@ PLAN_SHARE = 0.85
 
 
 @dataclass(frozen=True)
+class Accent:
+    """A moment that counts: the axis is at ``value_rad`` at ``time_s``, at ``rest`` or in passing.
+
+    A move that lands makes one, and a cue or score point that says where the axis *is*. The plan gets
+    there as nearly as the axis can, at the cost of what it does before and after. ``remedy`` says what
+    to write when it can't.
+    """
+
+    time_s: float
+    value_rad: float
+    rest: bool
+    line: int
+    remedy: str
+
+
+@dataclass(frozen=True)
 class AxisWish:
     """The wish of one axis in radians on the 1 ms grid.
 
@@ -24,12 +40,14 @@ class AxisWish:
     A move that a newer cue of its axis cuts short stands in it up to that cue: what the author took
     back is no error, but it is told as a shortfall. ``wish_rad`` is what the planner aims at: the
     same, with each move stretched in closed form to a duration the axis can make. Both have
-    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first.
+    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first. ``accents`` are
+    in the order of their times.
     """
 
     axis: str
     asked_rad: NDArray[np.float64]
     wish_rad: NDArray[np.float64]
+    accents: tuple[Accent, ...] = ()
 
 
 @dataclass(frozen=True)
