@@ -34,6 +34,8 @@ GAP_ABSOLUTE = 1e-7
 RESIDUAL = 1e-9
 #: When arithmetic gives no further progress, this many times either is still accepted.
 LENIENCE = 50.0
+#: A further row with this share of the highest price is named before others as what has no solution.
+FURTHER_SHARE = 1e-2
 #: Smallest eigenvalue of the Gram matrix of uniform cubic B-splines (its symbol at the highest frequency).
 GRAM_SMALLEST = 17.0 / 315.0
 #: Added to the diagonal, relatively, when a factorisation meets a pivot that is not positive.
@@ -41,7 +43,10 @@ REGULARISATION = (0.0, 1e-15, 1e-13, 1e-11)
 
 
 class NoConvergenceError(Exception):
-    """No optimum was reached. ``order`` (0..3), ``row`` and ``track`` say which limit resisted most."""
+    """No optimum was reached. ``order`` (0..3), ``row`` and ``track`` say which limit resisted most.
+
+    For one of the problem's further rows ``order`` is :data:`.rows.FURTHER`, ``row`` its place in the list.
+    """
 
     def __init__(self, order: int, row: int, track: int, excess: float) -> None:
         super().__init__(f"row {row} of order {order}, track {track}, stays {excess:.3g} over its limit")
@@ -65,7 +70,11 @@ class Solution:
 
 
 class _Iterate:
-    """The present point: free and extended points, slacks and prices of both sides of each row."""
+    """The present point: free and extended points, slacks and prices of both sides of each row.
+
+    A soft row may be ``beyond`` its limit at its fine: y <= limit - slack + beyond, and complementary to
+    ``beyond`` is what the price lacks to the fine (an exact L1 penalty; Nocedal and Wright, chapter 17).
+    """
 
     def __init__(self, problem: Problem, extended: Floats) -> None:
         self.problem = problem
@@ -82,7 +91,13 @@ class _Iterate:
         self._move = np.zeros_like(extended)
         self._dy = np.empty(count)
         self._least_squares()
-        self.slack = np.maximum(1.0, 1.0 - _SIDES * self.y)
+        self.slack = np.maximum(1.0, self.rows.limit - _SIDES * self.y)
+        soft = self.rows.soft
+        # The objective has no 1/2, its gradient here is that of a half.
+        self.fine = 0.5 * self.scale * self.rows.price
+        self.price[:, soft] = np.minimum(START_PRICE, 0.5 * self.fine)
+        self.slack[:, soft] = START_PRICE / self.price[:, soft]
+        self.beyond = START_PRICE / (self.fine - self.price[:, soft])
         self.measure()
 
     def _least_squares(self) -> None:
@@ -114,17 +129,20 @@ class _Iterate:
     def measure(self) -> None:
         """Residuals, gap and objective (scaled) of the present point."""
         self._apply()
-        self.excess = _SIDES * self.y + self.slack - 1.0
+        soft = self.rows.soft
+        self.excess = _SIDES * self.y + self.slack - self.rows.limit
+        self.excess[:, soft] -= self.beyond
+        self.spare = self.fine - self.price[:, soft]
         product = gram_times(self.gram, self.extended)
         pull = self.rows.transpose(self.price[0] - self.price[1])
         self.gradient = self.ends.gather(product - self.aim + pull)
-        self.gap = _dot(self.slack, self.price)
+        self.gap = _dot(self.slack, self.price) + _dot(self.beyond, self.spare)
         self.value = _dot(self.extended, product) - 2.0 * _dot(self.aim, self.extended)
-        self.value += self.problem.centred_square * self.scale
+        self.value += self.problem.centred_square * self.scale + 2.0 * _dot(self.beyond, self.fine)
         self.violation = float(np.abs(self.excess).max())
         # x is optimal, up to the gap, for moments that differ by the gradient; by strong convexity
         # that costs at most its square over the smallest eigenvalue. The objective has no 1/2.
-        unbalanced = _dot(self.price, np.abs(self.excess))
+        unbalanced = _dot(self.price, np.abs(self.excess)) + _dot(self.spare, np.abs(self.excess[:, soft]))
         steepness = _dot(self.gradient, self.gradient) / (GRAM_SMALLEST * self.problem.convexity * self.scale)
         self.shortfall = 2.0 * (self.gap + unbalanced + steepness)
 
@@ -135,35 +153,66 @@ class _Iterate:
 
     def step(self) -> None:
         """One predictor-corrector step."""
-        slack, price = self.slack, self.price
+        slack, price, beyond, spare = self.slack, self.price, self.beyond, self.spare
         self._ratio = price / slack
+        soft = self.rows.soft
+        self._ratio[:, soft] = 1.0 / (1.0 / self._ratio[:, soft] + beyond / spare)
         self._factor(self._ratio[0] + self._ratio[1])
-        mean = self.gap / slack.size
-        both = slack * price
-        dslack, dprice = self._direction(both)
-        reach = min(1.0, _longest(slack, dslack), _longest(price, dprice))
-        after = _dot(slack + reach * dslack, price + reach * dprice) / slack.size
-        target = mean * min(1.0, max(after / mean, 0.0)) ** CENTRING_EXPONENT
-        dslack, dprice = self._direction(both + dslack * dprice - target)
-        reach = min(1.0, STEP * min(_longest(slack, dslack), _longest(price, dprice)))
+        count = slack.size + beyond.size
+        mean = self.gap / count
+        both, both_soft = slack * price, beyond * spare
+        dslack, dprice, dbeyond = self._direction(both, both_soft)
+        reach = min(1.0, self._longest(dslack, dprice, dbeyond))
+        after = _dot(slack + reach * dslack, price + reach * dprice)
+        after += _dot(beyond + reach * dbeyond, spare - reach * dprice[:, soft])
+        target = mean * min(1.0, max(after / count / mean, 0.0)) ** CENTRING_EXPONENT
+        dslack, dprice, dbeyond = self._direction(
+            both + dslack * dprice - target, both_soft - dbeyond * dprice[:, soft] - target
+        )
+        reach = min(1.0, STEP * self._longest(dslack, dprice, dbeyond))
         self.extended += reach * self._move
         slack += reach * dslack
         price += reach * dprice
+        beyond += reach * dbeyond
         self.measure()
 
-    def _direction(self, complement: Floats) -> tuple[Floats, Floats]:
-        """Newton step that takes ``complement`` off slack * price; leaves its points in ``_move``."""
+    def _longest(self, dslack: Floats, dprice: Floats, dbeyond: Floats) -> float:
+        """Largest step that keeps slacks and prices non-negative."""
+        reach = min(_longest(self.slack, dslack), _longest(self.price, dprice))
+        if self.beyond.size:
+            over = _longest(self.spare, -dprice[:, self.rows.soft])
+            reach = min(reach, _longest(self.beyond, dbeyond), over)
+        return reach
+
+    def _direction(self, complement: Floats, complement_soft: Floats) -> tuple[Floats, Floats, Floats]:
+        """Newton step that takes ``complement`` off slack * price, ``complement_soft`` off beyond * spare.
+
+        Leaves its points in ``_move``; returns the changes of slack, price and beyond.
+        """
+        soft = self.rows.soft
         flow = self._ratio * self.excess - complement / self.slack
+        pushed = complement_soft / self.spare - complement[:, soft] / self.price[:, soft]
+        flow[:, soft] = self._ratio[:, soft] * (self.excess[:, soft] + pushed)
         right = -self.gradient - self.ends.gather(self.rows.transpose(flow[0] - flow[1]))
         self.ends.spread(self.ends.solve(right), self._move)
         self.rows.apply(self._move, self._dy)
         dslack = -self.excess - _SIDES * self._dy
         dprice = -(complement + self.price * dslack) / self.slack
-        return dslack, dprice
+        dprice[:, soft] = flow[:, soft] + self._ratio[:, soft] * (_SIDES * self._dy[soft])
+        dbeyond = (self.beyond * dprice[:, soft] - complement_soft) / self.spare
+        dslack[:, soft] += dbeyond
+        return dslack, dprice, dbeyond
 
     def hardest_row(self) -> tuple[int, int, int]:
-        """(order, row, track) of the limit with the highest price."""
-        return self.rows.name(int(np.argmax(self.price[0] + self.price[1])))
+        """(order, row, track) of the limit with the highest price; a further row that is near it goes first.
+
+        Prices of contradicting limits grow in proportion, and standing still keeps all but further rows.
+        """
+        prices = self.price[0] + self.price[1]
+        further = prices[self.rows.count - self.rows.further_count :]
+        if further.size and further.max() > FURTHER_SHARE * prices.max():
+            return self.rows.name(self.rows.count - further.size + int(np.argmax(further)))
+        return self.rows.name(int(np.argmax(prices)))
 
 
 def _dot(one: Floats, other: Floats) -> float:

@@ -7,18 +7,23 @@ difference over one knot is a difference over ``tracks`` values, for every track
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 
 import numpy as np
 
+from sequencer.motion.further import Further
 from sequencer.motion.problem import DIFFERENCES, Problem
 from sequencer.motion.spline import Floats
 
+#: Stands for an order of difference where a row is one of the problem's further rows.
+FURTHER = 4
+
 
 class Rows:
-    """y = (points - middle)/half, D1/b1, D2/b2, D3/b3, then the faces of the polygon, stacked.
+    """y = (points - middle)/half, D1/b1, D2/b2, D3/b3, the faces of the polygon, the further rows, stacked.
 
     A face a c1 + b c2 <= limit has no lower side of its own; it gets the least value that the box leaves
-    it, which never binds, so that every row has two sides.
+    it, which never binds, so that every row has two sides. All but the further rows are limited to 1.
     """
 
     def __init__(self, problem: Problem) -> None:
@@ -36,15 +41,30 @@ class Rows:
         )
         self.faces = tuple(face.centred(parts[0], parts[1]) for face in problem.faces)
         counts += [spans - parts[0].first_row(0)] * len(self.faces)
+        self.further = None if problem.rows is None else Further(problem)
+        self.further_count = 0 if self.further is None else len(self.further)
+        if self.further is not None:
+            counts.append(self.further_count)
         stops = np.cumsum([0, *counts])
         self.parts = tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(stops))
         self.count = int(stops[-1])
-        #: what a face's row is for points in the middle, negative; None without faces
+        #: what a face's or a further row is for points in the middle, negative; None without such rows
         self.offset: Floats | None = None
-        if self.faces:
+        #: what each row's size is limited to
+        self.limit: Floats | float = 1.0
+        #: the rows that may be broken, and what a unit of each costs in the objective
+        self.soft = slice(self.count, self.count)
+        self.price: Floats = np.empty(0)
+        if self.faces or self.further is not None:
             self.offset = np.zeros(self.count)
-            for (_, _, offset), part in zip(self.faces, self.parts[4:], strict=True):
+            for (_, _, offset), part in self._faces():
                 self.offset[part] = offset
+        if self.further is not None and self.offset is not None:
+            self.offset[self.parts[-1]] = self.further.offset
+            self.limit = np.ones(self.count)
+            self.limit[self.parts[-1]] = self.further.limit
+            self.price = self.further.price
+            self.soft = slice(self.count - len(self.price), self.count)
         self._kernels = tuple(
             tuple(
                 (track, offset * tracks, scales[order][track] ** 2 * row[: len(row) - offset] * row[offset:])
@@ -53,6 +73,9 @@ class Rows:
             )
             for order, row in enumerate(DIFFERENCES)
         )
+
+    def _faces(self) -> Iterator[tuple[tuple[float, float, float], slice]]:
+        return zip(self.faces, self.parts[4 : 4 + len(self.faces)], strict=True)
 
     def apply(self, centred: Floats, out: Floats) -> None:
         """Rows of the extended points (measured from the middle), without :attr:`offset`."""
@@ -67,8 +90,10 @@ class Rows:
         if self.faces:
             one = centred[self.firsts[0] : self.points : 2]
             other = centred[self.firsts[0] + 1 : self.points : 2]
-            for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+            for (a, b, _), part in self._faces():
                 out[part] = a * one + b * other
+        if self.further is not None:
+            out[self.parts[-1]] = self.further.apply(centred)
 
     def transpose(self, rows: Floats) -> Floats:
         """Transposed rows times ``rows``, over the extended points (Horner over differences)."""
@@ -81,9 +106,11 @@ class Rows:
             wider[tracks:] += total
             wider[self.firsts[order] : self.points] += self.scales[order] * rows[self.parts[order]]
             total = wider
-        for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+        for (a, b, _), part in self._faces():
             total[self.firsts[0] : self.points : 2] += a * rows[part]
             total[self.firsts[0] + 1 : self.points : 2] += b * rows[part]
+        if self.further is not None:
+            self.further.add_transpose(rows[self.parts[-1]], total)
         return total
 
     def add_weighted_gram(self, weights: Floats, bands: Floats) -> None:
@@ -96,16 +123,24 @@ class Rows:
                 spread = np.convolve(w[track::tracks], kernel)
                 bands[offset, first + track : first + track + len(spread) * tracks : tracks] += spread
         first, last = self.firsts[0], self.points
-        for (a, b, _), part in zip(self.faces, self.parts[4:], strict=True):
+        for (a, b, _), part in self._faces():
             w = weights[part]
             bands[0, first:last:2] += a * a * w
             bands[0, first + 1 : last : 2] += b * b * w
             bands[1, first:last:2] += a * b * w
+        if self.further is not None:
+            self.further.add_weighted_gram(weights[self.parts[-1]], bands)
 
     def name(self, at: int) -> tuple[int, int, int]:
-        """(order, row in knots, track) of row ``at``; a face is of order 0 and of both tracks (track 0)."""
+        """(order, row in knots, track) of row ``at``.
+
+        A face is of order 0 and of both tracks (track 0); a further row is of order :data:`FURTHER`, its
+        row is its place in the problem's list.
+        """
         block = max(block for block, part in enumerate(self.parts) if part.start <= at)
         inside = at - self.parts[block].start
+        if block >= 4 + len(self.faces) and self.further is not None:
+            return FURTHER, int(self.further.which[inside]), 0
         if block >= 4:
             return 0, inside + self.firsts[0] // self.tracks, 0
         row = inside + self.firsts[block]
