@@ -7,17 +7,20 @@ found (Gauss-Newton; Nocedal and Wright, *Numerical Optimization*, chapter 10), 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterable, Sequence
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import Fault, PlanError
+from sequencer.motion.interior import solve
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.pair import plan_pair, pose_weight
 from sequencer.motion.peak import on_grid
-from sequencer.motion.plan import plan_track
+from sequencer.motion.plan import Solver, plan_track
+from sequencer.motion.problem import SpanRows
 from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
 
 Floats = NDArray[np.float64]
@@ -109,20 +112,28 @@ def plan_linked(
     loop: bool,
     duration_s: float,
     share: float = PLAN_SHARE,
+    rows: SpanRows | None = None,
+    *,
+    solvers: Iterable[Solver] | None = None,
 ) -> tuple[TrackPlan, ...]:
     """The certified motion of a linkage's tracks nearest to the poses ``pose_rad`` (n, k), 1 ms grid.
 
-    ``pair`` is the polygon of two tracks, None for one. Raises :class:`PlanError` as
+    ``pair`` is the polygon of two tracks, None for one; ``rows`` are further limits on their
+    points, ``solvers`` one for each time the programme is posed. Raises :class:`PlanError` as
     :func:`.plan.plan_track`, or when the wish goes through a toggle.
     """
 
+    by_pass = iter(itertools.repeat(solve) if solvers is None else solvers)
+
     def plan(about: Floats, served: Floats) -> tuple[TrackPlan, ...]:
+        solver = next(by_pass)
         jacobian = linkage.jacobian(about)
         weight = pose_weight(jacobian)
         wish = served + np.einsum("nij,nj->ni", jacobian, pose_rad - about)
         if pair is None:
-            return (plan_track(tracks[0], wish[:, 0], scene, loop, duration_s, share, weight[:, 0, 0]),)
-        return plan_pair(pair, tracks, wish, weight, scene, loop, duration_s, share)
+            told = (scene, loop, duration_s, share)
+            return (plan_track(tracks[0], wish[:, 0], *told, weight[:, 0, 0], rows, solver=solver),)
+        return plan_pair(pair, tracks, wish, weight, scene, loop, duration_s, share, rows, solver=solver)
 
     def reached(plans: Sequence[TrackPlan], every: int = 1) -> tuple[Floats, Floats, float]:
         served = np.stack([on_grid(each.spec, each.points, loop) for each in plans], axis=1)[::every]

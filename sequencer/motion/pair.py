@@ -16,9 +16,9 @@ from sequencer.errors import Fault, PlanError
 from sequencer.motion.certificate import certify
 from sequencer.motion.interior import NoConvergenceError, solve
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
-from sequencer.motion.plan import track_problem, unsolved
+from sequencer.motion.plan import Solver, track_problem, unsolved
 from sequencer.motion.polygon import certify_pair
-from sequencer.motion.problem import Face, JointProblem
+from sequencer.motion.problem import Face, JointProblem, SpanRows
 from sequencer.motion.round import SETTLE_LSB, round_points
 from sequencer.motion.weighted import interval_weights
 from sequencer.timeline.model import PLAN_SHARE
@@ -51,11 +51,13 @@ def joint_problem(
     loop: bool,
     duration_s: float,
     share: float = PLAN_SHARE,
+    rows: SpanRows | None = None,
 ) -> tuple[JointProblem, float]:
     """The programme of both tracks, bounds tightened for the rounding, and what its objective is in rad^2.
 
     ``wish_rad`` (n, 2) holds the tracks' angles, ``weight`` (n, 2, 2) the squared pose error per squared
-    track error, in rad. Raises :class:`PlanError` as :func:`.plan.track_problem`.
+    track error, in rad. ``rows`` are further limits on both tracks' points in LSB; their prices are in
+    squared errors of a track, at mean weight, times spans. Raises :class:`PlanError` as :func:`.plan.track_problem`.
     """
     per_rad = np.array([spec.value_per_rad for spec in specs])
     in_lsb = weight / (per_rad[:, None] * per_rad[None, :])
@@ -68,7 +70,7 @@ def joint_problem(
     faces = tuple(
         Face(face.a, face.b, face.inner - halves * (abs(face.a) + abs(face.b))) for face in pair.faces
     )
-    return JointProblem(parts, interval_weights(in_lsb / norm), faces), norm
+    return JointProblem(parts, interval_weights(in_lsb / norm), faces, rows), norm
 
 
 def plan_pair(
@@ -80,16 +82,19 @@ def plan_pair(
     loop: bool,
     duration_s: float,
     share: float = PLAN_SHARE,
+    rows: SpanRows | None = None,
+    *,
+    solver: Solver = solve,
 ) -> tuple[TrackPlan, TrackPlan]:
     """The certified motion of both tracks whose pose is nearest to the wish; see :func:`joint_problem`.
 
     Raises :class:`PlanError` naming track or pair, quantity, time and remedy when there is none.
     """
-    problem, norm = joint_problem(pair, specs, wish_rad, weight, scene, loop, duration_s, share)
+    problem, norm = joint_problem(pair, specs, wish_rad, weight, scene, loop, duration_s, share, rows)
     try:
-        solution = solve(problem)
+        solution = solver(problem)
     except NoConvergenceError as failure:
-        raise unsolved(specs[failure.track], scene, failure) from None
+        raise unsolved(specs[failure.track], scene, failure, rows) from None
     except ValueError:
         raise PlanError(f"pair {pair.name}: its polygon leaves nothing of the tracks' ranges") from None
     plans = []

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import Fault, PlanError
 from sequencer.motion.certificate import QUANTITIES, UNITS, certify, in_degrees, row_time_s
-from sequencer.motion.interior import NoConvergenceError, solve
+from sequencer.motion.interior import NoConvergenceError, Solution, solve
 from sequencer.motion.model import TrackPlan, TrackSpec
-from sequencer.motion.problem import TrackProblem
+from sequencer.motion.problem import Problem, SpanRows, TrackProblem
 from sequencer.motion.round import TIGHTENING, round_points
+from sequencer.motion.rows import FURTHER
 from sequencer.motion.weighted import interval_weights
 from sequencer.timeline.model import GRID_S, PLAN_SHARE
 
+#: What finds the optimum of a programme: :func:`.interior.solve`, or one that remembers.
+Solver = Callable[[Problem], Solution]
 #: A wish further out than this is a mistake, not a motion.
 LARGEST_WISH_RAD = 1000.0
 
@@ -28,11 +32,12 @@ def track_problem(
     duration_s: float,
     share: float = PLAN_SHARE,
     weight: NDArray[np.float64] | None = None,
+    rows: SpanRows | None = None,
 ) -> TrackProblem:
     """The quadratic programme of one track: bounds at ``share``, tightened for the rounding.
 
     ``wish_rad`` is the track's angle, one sample a millisecond from 0 to ``duration_s``, both included;
-    ``weight`` of the same shape weighs its squared error. Raises
+    ``weight`` of the same shape weighs its squared error; ``rows`` are further limits. Raises
     :class:`PlanError` on a wish that is not finite, has another length, or whose duration is no
     whole number of knots.
     """
@@ -110,6 +115,7 @@ def track_problem(
         head=fixed,
         tail=fixed,
         weight=None if weight is None else interval_weights(np.asarray(weight, np.float64)),
+        rows=rows,
     )
 
 
@@ -121,21 +127,25 @@ def plan_track(
     duration_s: float,
     share: float = PLAN_SHARE,
     weight: NDArray[np.float64] | None = None,
+    rows: SpanRows | None = None,
+    *,
+    solver: Solver = solve,
 ) -> TrackPlan:
     """The certified motion of one track nearest to ``wish_rad`` (rad, 1 ms grid).
 
     ``weight`` (positive, same shape) turns squared errors of the track into those of its axis: behind a
-    linkage the squared slope d axis / d servo at the wish. A scene starts and ends at rest, a loop closes
+    linkage the squared slope d axis / d servo at the wish. ``rows`` are further limits on its points in LSB;
+    their prices are in mean squared errors of the track times spans. A scene starts and ends at rest, a loop closes
     without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when there is no such
     motion; never returns an unproven plan.
     """
     norm = 1.0 if weight is None else float(np.mean(weight))
     scaled = None if weight is None else weight / norm
-    problem = track_problem(spec, wish_rad, scene, loop, duration_s, share, scaled)
+    problem = track_problem(spec, wish_rad, scene, loop, duration_s, share, scaled, rows)
     try:
-        solution = solve(problem)
+        solution = solver(problem)
     except NoConvergenceError as failure:
-        raise unsolved(spec, scene, failure) from None
+        raise unsolved(spec, scene, failure, rows) from None
     points = round_points(solution.extended[:-3] if loop else solution.extended)
     certify(spec, points, scene=scene, loop=loop)
     return TrackPlan(
@@ -148,9 +158,22 @@ def plan_track(
     )
 
 
-def unsolved(spec: TrackSpec, scene: str, failure: NoConvergenceError) -> PlanError:
+def unsolved(
+    spec: TrackSpec, scene: str, failure: NoConvergenceError, rows: SpanRows | None = None
+) -> PlanError:
     """In words: which limit of the track stands most in the way, and when."""
     order = failure.order
+    if order == FURTHER and rows is not None:
+        time_s = (float(rows.span[failure.row]) + 0.5) * spec.knot_s
+        return PlanError(
+            Fault(
+                f"track {spec.name}, scene {scene}: no motion within limits was found; "
+                f"what it may load its servo with about {time_s:.2f} s stands most in the way",
+                quantity="torque",
+                value="over its bound",
+                remedy=f"ask less of axis {spec.axis} about {time_s:.2f} s, or lighten or balance what it moves",
+            )
+        )
     time_s = row_time_s(spec, order, failure.row)
     bound = spec.high if order == 0 else spec.bounds[order - 1]
     return PlanError(
