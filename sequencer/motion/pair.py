@@ -57,7 +57,8 @@ def joint_problem(
 
     ``wish_rad`` (n, 2) holds the tracks' angles, ``weight`` (n, 2, 2) the squared pose error per squared
     track error, in rad. ``rows`` are further limits on both tracks' points in LSB; their prices are in
-    squared errors of a track, at mean weight, times spans. Raises :class:`PlanError` as :func:`.plan.track_problem`.
+    squared errors of a track, at mean weight, times spans. Raises :class:`PlanError` as
+    :func:`.plan.track_problem`.
     """
     per_rad = np.array([spec.value_per_rad for spec in specs])
     in_lsb = weight / (per_rad[:, None] * per_rad[None, :])

@@ -135,8 +135,8 @@ def plan_track(
 
     ``weight`` (positive, same shape) turns squared errors of the track into those of its axis: behind a
     linkage the squared slope d axis / d servo at the wish. ``rows`` are further limits on its points in LSB;
-    their prices are in mean squared errors of the track times spans. A scene starts and ends at rest, a loop closes
-    without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when there is no such
+    their prices are in mean squared errors of the track times spans. A scene starts and ends at rest, a
+    loop closes without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when there is no such
     motion; never returns an unproven plan.
     """
     norm = 1.0 if weight is None else float(np.mean(weight))
@@ -171,7 +171,8 @@ def unsolved(
                 f"what it may load its servo with about {time_s:.2f} s stands most in the way",
                 quantity="torque",
                 value="over its bound",
-                remedy=f"ask less of axis {spec.axis} about {time_s:.2f} s, or lighten or balance what it moves",
+                remedy=f"ask less of axis {spec.axis} about {time_s:.2f} s, "
+                "or lighten or balance what it moves",
             )
         )
     time_s = row_time_s(spec, order, failure.row)
