@@ -47,6 +47,8 @@ class Further:
         self.limit: Floats = 0.5 * (high - low) / norm
         self.offset: Floats = 0.5 * (high + low) / norm
         self.coefficients: Floats = own / norm[:, None]
+        #: what y may be inside the box
+        self.reach: Floats = reach / norm
         self.price: Floats = rows.price[self.which][self.hard :] * norm[self.hard :]
         self._places = self.span[:, None] * tracks + np.arange(4 * tracks)
         self._pairs = [

@@ -34,6 +34,8 @@ GAP_ABSOLUTE = 1e-7
 RESIDUAL = 1e-9
 #: When arithmetic gives no further progress, this many times either is still accepted.
 LENIENCE = 50.0
+#: No limit that can be kept is ever priced so high.
+ENDLESS_PRICE = 1e30
 #: A further row with this share of the highest price is named before others as what has no solution.
 FURTHER_SHARE = 1e-2
 #: Smallest eigenvalue of the Gram matrix of uniform cubic B-splines (its symbol at the highest frequency).
@@ -209,9 +211,11 @@ class _Iterate:
         Prices of contradicting limits grow in proportion, and standing still keeps all but further rows.
         """
         prices = self.price[0] + self.price[1]
-        further = prices[self.rows.count - self.rows.further_count :]
-        if further.size and further.max() > FURTHER_SHARE * prices.max():
-            return self.rows.name(self.rows.count - further.size + int(np.argmax(further)))
+        further = self.rows.further
+        if further is not None and len(further):
+            own = prices[-len(further) :] * further.reach
+            if own.max() > FURTHER_SHARE * prices.max():
+                return self.rows.name(len(prices) - len(own) + int(np.argmax(own)))
         return self.rows.name(int(np.argmax(prices)))
 
 
@@ -260,6 +264,8 @@ def solve(problem: Problem) -> Solution:
                 points = point.extended + middles
                 best = Solution(points, problem.objective(points), point.shortfall / point.scale, iteration)
             if distance <= 1.0 or not math.isfinite(distance) or (best is not None and distance > nearest):
+                break
+            if point.price.max() > ENDLESS_PRICE:
                 break
             try:
                 point.step()

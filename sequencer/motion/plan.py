@@ -136,8 +136,8 @@ def plan_track(
     ``weight`` (positive, same shape) turns squared errors of the track into those of its axis: behind a
     linkage the squared slope d axis / d servo at the wish. ``rows`` are further limits on its points in LSB;
     their prices are in mean squared errors of the track times spans. A scene starts and ends at rest, a
-    loop closes without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when there is no such
-    motion; never returns an unproven plan.
+    loop closes without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when
+    there is no such motion; never returns an unproven plan.
     """
     norm = 1.0 if weight is None else float(np.mean(weight))
     scaled = None if weight is None else weight / norm

@@ -42,9 +42,8 @@ class Rows:
         self.faces = tuple(face.centred(parts[0], parts[1]) for face in problem.faces)
         counts += [spans - parts[0].first_row(0)] * len(self.faces)
         self.further = None if problem.rows is None else Further(problem)
-        self.further_count = 0 if self.further is None else len(self.further)
         if self.further is not None:
-            counts.append(self.further_count)
+            counts.append(len(self.further))
         stops = np.cumsum([0, *counts])
         self.parts = tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(stops))
         self.count = int(stops[-1])
