@@ -130,10 +130,12 @@ def plan_linked(
         jacobian = linkage.jacobian(about)
         weight = pose_weight(jacobian)
         wish = served + np.einsum("nij,nj->ni", jacobian, pose_rad - about)
+        told = (scene, loop, duration_s, share)
         if pair is None:
-            told = (scene, loop, duration_s, share)
-            return (plan_track(tracks[0], wish[:, 0], *told, weight[:, 0, 0], rows, solver=solver),)
-        return plan_pair(pair, tracks, wish, weight, scene, loop, duration_s, share, rows, solver=solver)
+            weigh = weight[:, 0, 0]
+            one = plan_track(tracks[0], wish[:, 0], *told, weigh, rows, linkage=linkage, solver=solver)
+            return (one,)
+        return plan_pair(pair, tracks, wish, weight, *told, rows, linkage=linkage, solver=solver)
 
     def reached(plans: Sequence[TrackPlan], every: int = 1) -> tuple[Floats, Floats, float]:
         served = np.stack([on_grid(each.spec, each.points, loop) for each in plans], axis=1)[::every]

@@ -10,6 +10,19 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
+class Mode:
+    """How an axis wobbles after a tap: its frequency, give or take ``spread_hz``, and its damping ratio.
+
+    ``damping_typical`` says that nobody measured the damping.
+    """
+
+    frequency_hz: float
+    spread_hz: float
+    damping: float
+    damping_typical: bool = False
+
+
+@dataclass(frozen=True)
 class TrackSpec:
     """How one track's integers mean pulse widths, and the bounds its integers must keep.
 
@@ -17,7 +30,8 @@ class TrackSpec:
     apart. ``low``/``high`` bound the control points; ``bounds`` = (|D1|, |D2|, |D3|) in LSB, already
     divided by (1+e)^m. ``value_per_rad`` is signed: value = value_zero + value_per_rad * angle_rad, the
     angle that of the axis or, behind a linkage, of the servo. ``group`` names the pair that the track
-    belongs to; its two tracks share knots and resolution.
+    belongs to; its two tracks share knots and resolution. ``mode`` is how its axis wobbles, None where
+    nobody filmed it; behind a linkage the track carries the mode of the axis in its own place.
     """
 
     name: str
@@ -36,6 +50,7 @@ class TrackSpec:
     rest: int
     parked: int
     group: str | None = None
+    mode: Mode | None = None
 
     @property
     def knot_s(self) -> float:
@@ -76,13 +91,25 @@ class PairSpec:
 
 
 @dataclass(frozen=True)
+class Shaping:
+    """What was done about ringing: the taps on knots, how late they make the motion, what it rang before.
+
+    ``before_rad`` is the most that the axis in the track's place rang on after a move without the taps.
+    """
+
+    taps: tuple[float, ...]
+    late_s: float
+    before_rad: float
+
+
+@dataclass(frozen=True)
 class TrackPlan:
     """Control points of one track in one scene, int64 shape (n,).
 
     A scene of K spans with rest ends has n = K + 3, the first and last three equal ``spec.rest``;
     a loop of K spans has n = K, taken cyclically (span i uses c[i..i+3], indices mod K).
-    ``objective`` is the solver's value before rounding (rad^2 s), ``iterations`` what it took; both
-    tracks of a pair carry those of their common problem.
+    ``objective`` is the value before rounding (rad^2 s), ``iterations`` what the solver took; both
+    tracks of a pair carry those of their common problem. ``shaping`` is None where no move rang.
     """
 
     spec: TrackSpec
@@ -91,6 +118,7 @@ class TrackPlan:
     points: NDArray[np.int64]
     objective: float
     iterations: int
+    shaping: Shaping | None = None
 
 
 @dataclass(frozen=True)

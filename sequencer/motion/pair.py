@@ -8,6 +8,7 @@ programme with that weight, in a polygon of the pairs of points that both axes' 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +20,13 @@ from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.plan import Solver, track_problem, unsolved
 from sequencer.motion.polygon import certify_pair
 from sequencer.motion.problem import Face, JointProblem, SpanRows
-from sequencer.motion.round import SETTLE_LSB, round_points
+from sequencer.motion.round import SETTLE_LSB
+from sequencer.motion.stilled import solve_still
 from sequencer.motion.weighted import interval_weights
 from sequencer.timeline.model import PLAN_SHARE
+
+if TYPE_CHECKING:
+    from sequencer.motion.linked import Linkage
 
 
 def pose_weight(jacobian: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -85,25 +90,25 @@ def plan_pair(
     share: float = PLAN_SHARE,
     rows: SpanRows | None = None,
     *,
+    linkage: Linkage | None = None,
     solver: Solver = solve,
 ) -> tuple[TrackPlan, TrackPlan]:
     """The certified motion of both tracks whose pose is nearest to the wish; see :func:`joint_problem`.
 
+    With their ``linkage`` moves that would leave one of its axes ringing are shaped (:mod:`.stilled`).
     Raises :class:`PlanError` naming track or pair, quantity, time and remedy when there is none.
     """
     problem, norm = joint_problem(pair, specs, wish_rad, weight, scene, loop, duration_s, share, rows)
     try:
-        solution = solver(problem)
+        still = solve_still(problem, specs, linkage, solver)
     except NoConvergenceError as failure:
         raise unsolved(specs[failure.track], scene, failure, rows) from None
     except ValueError:
         raise PlanError(f"pair {pair.name}: its polygon leaves nothing of the tracks' ranges") from None
     plans = []
-    for track, spec in enumerate(specs):
-        extended = solution.extended[track :: len(specs)]
-        points = round_points(extended[:-3] if loop else extended)
+    for spec, points, shaping in zip(specs, still.points, still.shaping, strict=True):
         certify(spec, points, scene=scene, loop=loop)
-        objective = solution.objective * norm * spec.knot_s
-        plans.append(TrackPlan(spec, scene, loop, points, objective, solution.iterations))
+        objective = still.objective * norm * spec.knot_s
+        plans.append(TrackPlan(spec, scene, loop, points, objective, still.iterations, shaping))
     certify_pair(pair, specs, [plan.points for plan in plans], scene=scene, loop=loop)
     return plans[0], plans[1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +14,14 @@ from sequencer.motion.certificate import QUANTITIES, UNITS, certify, in_degrees,
 from sequencer.motion.interior import NoConvergenceError, Solution, solve
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.problem import Problem, SpanRows, TrackProblem
-from sequencer.motion.round import TIGHTENING, round_points
+from sequencer.motion.round import TIGHTENING
 from sequencer.motion.rows import FURTHER
+from sequencer.motion.stilled import solve_still
 from sequencer.motion.weighted import interval_weights
 from sequencer.timeline.model import GRID_S, PLAN_SHARE
+
+if TYPE_CHECKING:
+    from sequencer.motion.linked import Linkage
 
 #: What finds the optimum of a programme: :func:`.interior.solve`, or one that remembers.
 Solver = Callable[[Problem], Solution]
@@ -129,6 +134,7 @@ def plan_track(
     weight: NDArray[np.float64] | None = None,
     rows: SpanRows | None = None,
     *,
+    linkage: Linkage | None = None,
     solver: Solver = solve,
 ) -> TrackPlan:
     """The certified motion of one track nearest to ``wish_rad`` (rad, 1 ms grid).
@@ -136,25 +142,27 @@ def plan_track(
     ``weight`` (positive, same shape) turns squared errors of the track into those of its axis: behind a
     linkage the squared slope d axis / d servo at the wish. ``rows`` are further limits on its points in LSB;
     their prices are in mean squared errors of the track times spans. A scene starts and ends at rest, a
-    loop closes without a seam. Raises :class:`PlanError` naming track, quantity, time and remedy when
-    there is no such motion; never returns an unproven plan.
+    loop closes without a seam. Moves that would leave the axis ringing are shaped (:mod:`.stilled`); behind
+    a linkage that is looked at through ``linkage``. Raises :class:`PlanError` naming track, quantity, time
+    and remedy when there is no such motion; never returns an unproven plan.
     """
     norm = 1.0 if weight is None else float(np.mean(weight))
     scaled = None if weight is None else weight / norm
     problem = track_problem(spec, wish_rad, scene, loop, duration_s, share, scaled, rows)
     try:
-        solution = solver(problem)
+        still = solve_still(problem, (spec,), linkage, solver)
     except NoConvergenceError as failure:
         raise unsolved(spec, scene, failure, rows) from None
-    points = round_points(solution.extended[:-3] if loop else solution.extended)
+    (points,), (shaping,) = still.points, still.shaping
     certify(spec, points, scene=scene, loop=loop)
     return TrackPlan(
         spec=spec,
         scene=scene,
         loop=loop,
         points=points,
-        objective=solution.objective * norm * spec.knot_s / spec.value_per_rad**2,
-        iterations=solution.iterations,
+        objective=still.objective * norm * spec.knot_s / spec.value_per_rad**2,
+        iterations=still.iterations,
+        shaping=shaping,
     )
 
 

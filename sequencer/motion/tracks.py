@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.errors import PlanError, QuarterjackError
 from sequencer.figure.drives import track_of
 from sequencer.figure.limits import track_limits
 from sequencer.figure.linkage import Linkage, linkages
-from sequencer.figure.model import DirectDrive, Figure, Limits, PairDrive, TrackMap
+from sequencer.figure.model import Axis, DirectDrive, Figure, Limits, PairDrive, TrackMap
 from sequencer.figure.polygon import polygon
 from sequencer.figure.tracks import track_maps
-from sequencer.motion.model import PairSpec, TrackSpec
+from sequencer.motion.model import Mode, PairSpec, TrackSpec
 from sequencer.motion.polygon import pair_spec
 from sequencer.motion.spec import group_specs, track_spec
+
+#: A guess at the damping ratio of a neck of printed parts, rods and servo gears, without amplitudes.
+TYPICAL_DAMPING = 0.03
 
 
 @dataclass(frozen=True)
@@ -44,13 +47,23 @@ def figure_tracks(figure: Figure) -> FigureTracks:
         try:
             limits = [track_limits(figure, name) for name in names]
             found.limits.update(zip(names, limits, strict=True))
-            for spec in _specs(figure, linkage, [maps[name] for name in names], limits, found.pairs):
-                found.specs[spec.name] = spec
+            specs = _specs(figure, linkage, [maps[name] for name in names], limits, found.pairs)
+            for spec, axis in zip(specs, linkage.axes, strict=True):
+                found.specs[spec.name] = replace(spec, mode=mode_of(figure.axes[axis]))
         except QuarterjackError as error:
             failed.append(error)
     if failed:
         raise type(failed[0]).from_faults(fault for error in failed for fault in error.faults)
     return found
+
+
+def mode_of(axis: Axis) -> Mode | None:
+    """How the axis wobbles, from its filmed tap; the damping is typical where no amplitudes were read."""
+    if axis.wobble_hz is None:
+        return None
+    typical = axis.damping_ratio is None
+    damping = TYPICAL_DAMPING if axis.damping_ratio is None else axis.damping_ratio
+    return Mode(axis.wobble_hz, axis.wobble_spread_hz, damping, typical)
 
 
 def is_direct(figure: Figure, linkage: Linkage) -> bool:
