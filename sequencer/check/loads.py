@@ -18,6 +18,7 @@ from sequencer.check.played import PlayedScene
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Figure
 from sequencer.figure.servo_line import line_at
+from sequencer.figure.through import through_linkage
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.spline import BASIS, extend
 
@@ -26,8 +27,6 @@ Array = NDArray[np.float64]
 STEP_S = 0.004
 #: Points that hold still are rounded up or down: up to this many LSB a knot mean no motion.
 REST_LSB = 2.0
-#: How far along the path the linkage's change is looked at, seconds.
-_ASIDE_S = 1e-4
 
 
 class Machine(Protocol):
@@ -138,30 +137,6 @@ def servo_motion(
     angle = (spec.origin_us - servo.centre_us) / servo.us_per_rad + value * rad_per_lsb
     rate = np.where(np.abs(rate) <= REST_LSB, 0.0, rate)
     return angle, rate * rad_per_lsb / spec.knot_s, rate2 * rad_per_lsb / spec.knot_s**2
-
-
-def through_linkage(
-    linkage: Linkage, angle: Array, speed: Array, acceleration: Array, near: Array
-) -> tuple[Array, Array, Array]:
-    """Axis angles, speeds, accelerations (n, k) from those of the servos (n, k).
-
-    With J = d servo / d axis: s' = J q' and s'' = J q'' + J' q'; J' is the difference of J a tenth of a
-    millisecond either side along the path. ``near`` (n, k) says which of several closures is meant.
-    """
-    q: Array = linkage.axis_rad(angle, near)
-    jacobian = linkage.jacobian(q)
-    qd = _solved(jacobian, speed)
-    ahead = linkage.jacobian(q + _ASIDE_S * qd)
-    behind = linkage.jacobian(q - _ASIDE_S * qd)
-    # At the very end of a range a tenth of a millisecond can be out of reach; there nothing moves.
-    turning = np.nan_to_num((ahead - behind) / (2.0 * _ASIDE_S), nan=0.0)
-    pushed = acceleration - np.einsum("nij,nj->ni", turning, qd)
-    return q, qd, _solved(jacobian, pushed)
-
-
-def _solved(matrices: Array, right: Array) -> Array:
-    """x (n, k) of ``matrices`` (n, k, k) x = ``right`` (n, k)."""
-    return np.asarray(np.linalg.solve(matrices, right[:, :, None])[:, :, 0], dtype=np.float64)
 
 
 def scene_motion(

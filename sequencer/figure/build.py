@@ -225,6 +225,7 @@ def _axis(name: str, table: AxisTable, parts: Parts, reporter: Reporter) -> Axis
         wobble_spread_hz=0.0 if film is None else film.frequency_hz.spread,
         damping_ratio=None if film is None or film.damping is None else film.damping.value,
         knot_frames=None if table.knot_ms is None else table.knot_ms // 20,
+        torque_aware=table.torque_aware,
         line=reporter.line(("axes", name)),
     )
 

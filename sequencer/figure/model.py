@@ -186,7 +186,8 @@ class Axis:
     ``direction`` is the unit vector of the turning axis, ``pivot_m`` a point on it, in the figure's
     frame at home: x forward, y to the figure's left, z up. Positive angles follow the right hand
     about ``direction``. ``words`` are the figure's own words for (negative, positive) angles.
-    ``carried_by`` is the axis this one rides on.
+    ``carried_by`` is the axis this one rides on. ``torque_aware``: scenes use all that its servo's
+    torque-speed line leaves at each moment, not only constant limits.
     """
 
     name: str
@@ -210,6 +211,7 @@ class Axis:
     wobble_hz: float | None = None
     wobble_spread_hz: float = 0.0
     damping_ratio: float | None = None
+    torque_aware: bool = False
 
 
 @dataclass(frozen=True)

@@ -250,6 +250,7 @@ class AxisTable(Table):
     counterweight: CounterweightTable | None = None
     pulls: PullsTable | None = None
     wobble: WobbleTable | None = None
+    torque_aware: bool = False
 
 
 Weight = Annotated[float, Field(gt=0, le=100000)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,8 @@ class TrackSpec:
     angle that of the axis or, behind a linkage, of the servo. ``group`` names the pair that the track
     belongs to; its two tracks share knots and resolution. ``mode`` is how its axis wobbles, None where
     nobody filmed it; behind a linkage the track carries the mode of the axis in its own place.
+    A track that is planned with torque has the outermost bounds in ``bounds``, which scenes keep, and those
+    of its constant limits in ``calm_bounds``, for all that no torque was reckoned for (None: the same).
     """
 
     name: str
@@ -51,6 +53,12 @@ class TrackSpec:
     parked: int
     group: str | None = None
     mode: Mode | None = None
+    calm_bounds: tuple[int, int, int] | None = None
+
+    @property
+    def calm(self) -> TrackSpec:
+        """The same track with what it keeps in loops and transitions for its bounds."""
+        return self if self.calm_bounds is None else replace(self, bounds=self.calm_bounds, calm_bounds=None)
 
     @property
     def knot_s(self) -> float:

@@ -125,8 +125,12 @@ def group_specs(
     *,
     clock_error: float = 0.01,
     knot_frames: int | None = None,
+    lsb_exponent: int | None = None,
 ) -> tuple[TrackSpec, ...]:
-    """:func:`track_spec` of tracks that share knots and resolution: the densest and finest of theirs."""
+    """:func:`track_spec` of tracks that share knots and resolution: the densest and finest of theirs.
+
+    ``lsb_exponent`` overrides the resolution.
+    """
     alone = [
         track_spec(track, limit, clock_error=clock_error, knot_frames=knot_frames)
         for track, limit in zip(tracks, limits, strict=True)
@@ -136,7 +140,7 @@ def group_specs(
         track_spec(track, limit, clock_error=clock_error, knot_frames=frames)
         for track, limit in zip(tracks, limits, strict=True)
     ]
-    exponent = max(spec.lsb_exponent for spec in alone)
+    exponent = max(spec.lsb_exponent for spec in alone) if lsb_exponent is None else lsb_exponent
     return tuple(
         track_spec(
             track,

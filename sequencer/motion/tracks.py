@@ -11,6 +11,7 @@ from sequencer.figure.limits import track_limits
 from sequencer.figure.linkage import Linkage, linkages
 from sequencer.figure.model import Axis, DirectDrive, Figure, Limits, PairDrive, TrackMap
 from sequencer.figure.polygon import polygon
+from sequencer.figure.torque_limits import most_limits
 from sequencer.figure.tracks import track_maps
 from sequencer.motion.model import Mode, PairSpec, TrackSpec
 from sequencer.motion.polygon import pair_spec
@@ -24,13 +25,15 @@ TYPICAL_DAMPING = 0.03
 class FigureTracks:
     """``specs`` and ``limits`` by track, in the image's order; ``pairs`` by name of the pair.
 
-    ``behind`` are the linkages whose tracks' angles are the servos' own.
+    ``behind`` are the linkages whose tracks' angles are the servos' own, ``aware`` those that scenes plan with
+    torque: ``limits`` and ``calm_bounds`` of their tracks are then what loops and transitions keep.
     """
 
     specs: dict[str, TrackSpec]
     limits: dict[str, Limits]
     pairs: dict[str, PairSpec]
     behind: tuple[Linkage, ...]
+    aware: tuple[Linkage, ...] = ()
 
 
 def figure_tracks(figure: Figure) -> FigureTracks:
@@ -39,10 +42,17 @@ def figure_tracks(figure: Figure) -> FigureTracks:
     Raises:
         QuarterjackError: all limits and ranges that cannot be kept or stored, at once, of the first's kind.
     """
-    found = FigureTracks({}, {}, {}, tuple(link for link in linkages(figure) if not is_direct(figure, link)))
+    every = linkages(figure)
+    found = FigureTracks(
+        {},
+        {},
+        {},
+        behind=tuple(link for link in every if not is_direct(figure, link)),
+        aware=tuple(link for link in every if is_torque_aware(figure, link)),
+    )
     maps = track_maps(figure)
     failed: list[QuarterjackError] = []
-    for linkage in linkages(figure):
+    for linkage in every:
         names = [track_of(figure, servo) for servo in linkage.servos]
         try:
             limits = [track_limits(figure, name) for name in names]
@@ -71,6 +81,11 @@ def is_direct(figure: Figure, linkage: Linkage) -> bool:
     return isinstance(figure.axes[linkage.axes[0]].drive, DirectDrive)
 
 
+def is_torque_aware(figure: Figure, linkage: Linkage) -> bool:
+    """Whether scenes plan the linkage's tracks with torque: one of its axes asks for it."""
+    return any(figure.axes[name].torque_aware for name in linkage.axes)
+
+
 def _specs(
     figure: Figure,
     linkage: Linkage,
@@ -82,13 +97,43 @@ def _specs(
     given = [frames for axis in linkage.axes if (frames := figure.axes[axis].knot_frames) is not None]
     knot_frames = min(given, default=None)
     drive = figure.axes[linkage.axes[0]].drive
-    if not isinstance(drive, PairDrive):
-        yield track_spec(maps[0], limits[0], clock_error=error, knot_frames=knot_frames)
-        return
-    frames_us = {round(track.frame_s * 1e6) for track in maps}
-    if len(frames_us) > 1:
-        raise PlanError(f"pair {drive.pair}: its two servos ask for different frames")
-    one, other = group_specs(maps, limits, drive.pair, clock_error=error, knot_frames=knot_frames)
-    one, other, pairs[drive.pair] = pair_spec(drive.pair, one, other, polygon(figure, drive.pair))
-    yield one
-    yield other
+    pair = drive.pair if isinstance(drive, PairDrive) else None
+    if pair is not None and len({round(track.frame_s * 1e6) for track in maps}) > 1:
+        raise PlanError(f"pair {pair}: its two servos ask for different frames")
+    calm = _of_limits(maps, limits, pair, error, knot_frames, None)
+    if is_torque_aware(figure, linkage):
+        # One resolution for both: the finer one, so that neither is too coarse for its jerk.
+        exponent = calm[0].lsb_exponent
+        most = _of_limits(maps, most_limits(figure, linkage), pair, error, calm[0].knot_frames, exponent)
+        specs = [
+            replace(far, bounds=outermost(far.bounds, near.bounds), calm_bounds=near.bounds)
+            for far, near in zip(most, calm, strict=True)
+        ]
+    else:
+        specs = list(calm)
+    if pair is not None:
+        specs[0], specs[1], pairs[pair] = pair_spec(pair, specs[0], specs[1], polygon(figure, pair))
+    yield from specs
+
+
+def outermost(one: tuple[int, int, int], other: tuple[int, int, int]) -> tuple[int, int, int]:
+    """The larger of each."""
+    return max(one[0], other[0]), max(one[1], other[1]), max(one[2], other[2])
+
+
+def _of_limits(
+    maps: list[TrackMap],
+    limits: list[Limits],
+    pair: str | None,
+    clock_error: float,
+    knot_frames: int | None,
+    exponent: int | None,
+) -> tuple[TrackSpec, ...]:
+    if pair is None:
+        one = track_spec(
+            maps[0], limits[0], clock_error=clock_error, knot_frames=knot_frames, lsb_exponent=exponent
+        )
+        return (one,)
+    return group_specs(
+        maps, limits, pair, clock_error=clock_error, knot_frames=knot_frames, lsb_exponent=exponent
+    )
