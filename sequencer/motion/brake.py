@@ -9,8 +9,8 @@ far as a -+ J and -+A let it: one closed form a knot (:meth:`Brake.next`), which
 
 *A target in three orders.* Every state has a place where its quickest brake ends. That place grows with
 x, so the largest x whose brake does not end beyond the target is time-optimal but for the knots
-(:meth:`Brake.toward`): the switching surface of the triple integrator (Athans & Falb, Optimal Control, section
-7), found by a root search along x instead of by cases.
+(:meth:`Brake.toward`): the switching surface of the triple integrator (Athans & Falb, Optimal Control,
+section 7), found by a root search along x instead of by cases.
 """
 
 from __future__ import annotations
@@ -39,10 +39,6 @@ class Brake:
         self.jerk = jerk
         ramp = math.floor(acceleration / jerk)
         self._fall = (ramp + 1) * acceleration - jerk * ramp * (ramp + 1) / 2.0
-
-    def scaled(self, share: float) -> Brake:
-        """The same with all limits times ``share``."""
-        return Brake(self.velocity * share, self.acceleration * share, self.jerk * share)
 
     def _rise(self, gain: float) -> float:
         """The x with G(x) = ``gain`` >= 0."""

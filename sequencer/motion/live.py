@@ -79,7 +79,6 @@ class LiveTrack:
             for bound, less in zip(spec.bounds, TIGHTENING, strict=True)
         )
         self.brake = Brake(*bounds)
-        self._limits = spec.bounds
         # places count from the middle of the box, so that a mirrored stream is mirrored to the last bit
         self._odd = (spec.low + spec.high) % 2
         self._middle = (spec.low + spec.high) // 2
@@ -90,9 +89,10 @@ class LiveTrack:
         c3, c2, c1 = (int(point) for point in start)
         self._past = (c3, c2, c1)
         self._v, self._a = float(c1 - c2), float(c1 - 2 * c2 + c3)
-        self._place = self.place_of(c1)
+        #: Where the real point behind the last integer is, from the middle of the box.
+        self.place = self.place_of(c1)
         self.target = c1
-        way = self.way(self.brake, self.brake.next(self._v, self._a))
+        way = self._way(self.brake, self.brake.next(self._v, self._a))
         if way is None or not all(spec.low <= point <= spec.high for point in self._past):
             raise InputError(
                 Fault(
@@ -102,8 +102,8 @@ class LiveTrack:
                     remedy="start live control from rest, or from points of a certified scene",
                 )
             )
-        self._way = way
-        self._next = 0
+        #: The way that is played unless a better one is found: the tail.
+        self.rest = way
 
     def place_of(self, value: float) -> float:
         """A value in LSB as a place from the middle of the box."""
@@ -119,19 +119,21 @@ class LiveTrack:
     @property
     def end(self) -> float:
         """Where the tail ends, as a place."""
-        return self._way.states[-1][2]
+        return self.rest.states[-1][2]
 
     @property
     def moving(self) -> bool:
-        """Whether the real points behind the sent ones are not at rest."""
-        return abs(self._v) > STILL or abs(self._a) > STILL
+        """Whether the last three points differ, or the real points behind them still move."""
+        c3, c2, c1 = self._past
+        return not c3 == c2 == c1 or self._v != 0.0 or self._a != 0.0
 
     def tail(self) -> tuple[int, ...]:
-        """The points that bring the track to rest from the last one sent, at least three equal at the end.
+        """The points that bring the track to rest from the last one sent; at least one.
 
-        Legal whatever was sent so far: a host may send them ahead of any silence.
+        After them the track rests: the last three points, sent ones counted, are equal. Legal whatever was
+        sent so far, so a host may send them ahead of any silence.
         """
-        return self._way.points[self._next :] or (self._past[-1],)
+        return self.rest.points
 
     def tick(self, target: float | None) -> Tick:
         """The point of the next knot. ``target`` in LSB; None brakes along the tail.
@@ -140,50 +142,55 @@ class LiveTrack:
         the answer says so.
         """
         if target is None:
-            self.take(None)
-            self.target = self.whole(self.end, self._v or self._a)
+            self.take(self.rest)
+            self.target = self.rest.points[-1]
             return self.told(clamped=False, kept=False)
         kept = not math.isfinite(target)
         clamped = not kept and not self.spec.low <= target <= self.spec.high
         if not kept:
-            place = self.place_of(min(max(target, self.spec.low), self.spec.high))
-            self.target = self.whole(place, place - self._place or self._v or self._a)
-        self.take(self.propose(self.brake, self.place_of(self.target)))
+            self.head_for(self.place_of(min(max(target, self.spec.low), self.spec.high)))
+        self.take(self.way_to(self.brake, self.place_of(self.target)) or self.rest)
         return self.told(clamped, kept)
 
     def stop(self) -> tuple[int, ...]:
         """:meth:`tail`, taken as sent: the track then rests at its end."""
         sent = self.tail()
-        while self.moving:
-            self.take(None)
-        self.target = self._past[-1]
+        for _ in sent:
+            self.tick(None)
         return sent
 
-    def propose(self, brake: Brake, place: float) -> Way | None:
-        """The way whose first step is the quickest toward rest at ``place``.
+    def head_for(self, place: float) -> None:
+        """Set :attr:`target` to the integer nearest to ``place``."""
+        self.target = self.whole(place, place - self.place)
 
-        None when that is the stored tail, or when the way breaks a bound.
+    def way_to(self, brake: Brake, place: float) -> Way | None:
+        """The way whose first step is the quickest toward rest at ``place``, by the limits of ``brake``.
+
+        None when it breaks a bound of the track in integers.
         """
-        end = self.end
-        if abs(place - end) <= NEAR:
-            return None
-        x = brake.toward(self._v, self._a, end - self._place, place - self._place)
-        return self.way(brake, x)
+        if abs(place - self.end) <= NEAR:
+            return self.rest
+        x = brake.toward(self._v, self._a, self.end - self.place, place - self.place)
+        return self._way(brake, x)
 
-    def way(self, brake: Brake, x: float) -> Way | None:
+    def _way(self, brake: Brake, x: float) -> Way | None:
         """The step ``x`` and the quickest brake after it; None when an integer bound is broken."""
-        v, a, place = self._v, self._a, self._place
+        v, a, place = self._v, self._a, self.place
         c3, c2, c1 = self._past
         d1, d2 = c1 - c2, c1 - 2 * c2 + c3
         low, high = self.spec.low, self.spec.high
-        most1, most2, most3 = self._limits
-        points = []
-        states = []
+        most1, most2, most3 = self.spec.bounds
+        points: list[int] = []
+        states: list[tuple[float, float, float]] = []
         while True:
             a = x
             v += x
-            place += v
-            point = self.whole(place, v or a)
+            still = abs(v) <= STILL
+            if still:  # the real point stays, so must its integer
+                v, point = 0.0, c1
+            else:
+                place += v
+                point = self.whole(place, v)
             e1 = point - c1
             e2 = e1 - d1
             if not (
@@ -194,35 +201,28 @@ class LiveTrack:
             ):
                 return None
             points.append(point)
-            if abs(v) <= STILL and abs(a) <= STILL:
+            if still and abs(a) <= STILL:
                 states.append((0.0, 0.0, place))
                 return Way(tuple(points), tuple(states))
             states.append((v, a, place))
             c1, d1, d2 = point, e1, e2
             x = brake.next(v, a)
 
-    def take(self, way: Way | None) -> None:
-        """Play the first step of ``way``, or with None the next of the stored tail."""
-        if way is not None:
-            self._way, self._next = way, 0
-        if self._next < len(self._way.points):
-            point = self._way.points[self._next]
-            self._v, self._a, self._place = self._way.states[self._next]
-            self._next += 1
-        else:
-            point = self._past[-1]
+    def take(self, way: Way) -> None:
+        """Play the first step of ``way``; the others are the new tail."""
+        point = way.points[0]
+        self._v, self._a, self.place = way.states[0]
         self._past = (self._past[1], self._past[2], point)
-        if (
-            not self.moving
-            and self._past[0] == self._past[1] == point
-            and self._next == len(self._way.points)
-        ):
+        if len(way.points) > 1:
+            self.rest = Way(way.points[1:], way.states[1:])
+            return
+        if not self.moving:
             # three equal points: the real ones behind them may be exactly there too
-            self._place = self.place_of(point)
-            self._way, self._next = Way((point,), ((0.0, 0.0, self._place),)), 1
+            self.place = self.place_of(point)
+        self.rest = Way((point,), ((0.0, 0.0, self.place),))
 
     def told(self, clamped: bool, kept: bool) -> Tick:
         """The answer about the point just taken."""
         point = self._past[-1]
-        resting = self._past[0] == self._past[1] == point == self.target and not self.moving
+        resting = point == self.target and not self.moving
         return Tick(point, self.target, clamped, kept, self.target - point, resting)
