@@ -284,7 +284,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     Raises:
         ImageError: the core refuses the image.
     """
-    from sequencer.check import findings, gaps, heat, supply, torque
+    from sequencer.check import findings, gaps, heat, ringing, supply, torque
     from sequencer.check.loads import scene_loads
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
@@ -326,6 +326,11 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         *findings.light(played, frame_s),
         *gaps.findings(built.figure, scenes),
         *(item for load in loads.values() for item in torque.findings(built.figure, machine, load)),
+        *(
+            item
+            for name, scene in played.items()
+            for item in ringing.findings(planned.specs, moved, scene, planned.plans[name], frame_s)
+        ),
         *heat.findings(built.figure, loads, busiest),
         *(item for current in currents.values() for item in supply.findings(built.figure, current)),
         *(

@@ -56,6 +56,7 @@ class Path:
 class Rest:
     """A moment at which an axis has come to rest, and how much its mode rings on then, at its worst."""
 
+    node: int
     time_s: float
     residual_rad: float
     frequency_hz: float
@@ -105,12 +106,17 @@ def rests(path: Path, mode: Mode) -> tuple[Rest, ...]:
     if not len(first):
         return ()
     frequencies = band(mode)
-    residuals = np.stack([envelope(path, float(each), mode.damping)[first] for each in frequencies])
+    residuals = envelopes(path, mode)[:, first]
     worst = residuals.argmax(axis=0)
     return tuple(
-        Rest(float(node) * path.step_s, float(residuals[at, place]), float(frequencies[at]))
+        Rest(int(node), float(node) * path.step_s, float(residuals[at, place]), float(frequencies[at]))
         for place, (node, at) in enumerate(zip(first, worst, strict=True))
     )
+
+
+def envelopes(path: Path, mode: Mode) -> Floats:
+    """:func:`envelope` at every frequency of the mode's band, (:data:`BAND_COUNT`, n)."""
+    return np.stack([envelope(path, float(each), mode.damping) for each in band(mode)])
 
 
 def residual_rad(path: Path, mode: Mode) -> float:

@@ -85,11 +85,11 @@ def lateness_knots(taps: tuple[float, ...]) -> float:
     return float(np.arange(len(taps)) @ np.array(taps))
 
 
-def shaped(extended: Floats, taps: tuple[float, ...], loop: bool, advance: int = 0) -> Floats:
+def shaped(extended: Floats, taps: tuple[float, ...], loop: bool) -> Floats:
     """The filtered extended points.
 
     Between fixed ends (K + 3,) points become K + len(taps) + 2: the motion ends that much later. A loop's
-    stay as many, taken ``advance`` knots earlier.
+    stay as many.
     """
     if not loop:
         held = np.concatenate([np.full(len(taps) - 1, extended[0]), extended])
@@ -99,7 +99,7 @@ def shaped(extended: Floats, taps: tuple[float, ...], loop: bool, advance: int =
     points = np.zeros(count)
     for place, tap in enumerate(taps):
         if tap:
-            points += tap * np.roll(extended[:count], place - advance)
+            points += tap * np.roll(extended[:count], place)
     return points[np.arange(count + 3) % count]
 
 

@@ -1,8 +1,8 @@
 """A solved problem whose moves do not leave the figure ringing: shaped only where the measure says so.
 
 The taps of :mod:`.shaper` delay a motion by up to their length. So that a scene still ends at rest in time,
-its problem is solved again on a horizon that much shorter; a loop is filtered round and taken whole knots
-earlier. What must land (priced rows of a problem) is asked of the unshaped motion that much earlier.
+its problem is solved again on a horizon that much shorter, for a wish taken ahead; a loop is filtered round.
+What must land (priced rows of a problem) is asked of the unshaped motion as much earlier as taps delay.
 Hard rows that differ from knot to knot, like a torque limit's about one pose, hold for every
 shift at its own time, not for their average: whoever adds such rows looks at the result again.
 """
@@ -17,12 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.motion.interior import NoConvergenceError, solve
-from sequencer.motion.model import Mode, Shaping, TrackSpec
+from sequencer.motion.lead import ahead
+from sequencer.motion.model import Shaping, TrackSpec
 from sequencer.motion.problem import JointProblem, SpanRows, TrackProblem
 from sequencer.motion.ringing import LIMIT_RAD, Path, band, direct_path, linked_paths, residual_rad
 from sequencer.motion.round import round_points
 from sequencer.motion.shaper import Wanted, lateness_knots, rounded_share, shaped, shortest
 from sequencer.motion.spline import Floats, extend
+from sequencer.timeline.model import GRID_S
 
 if TYPE_CHECKING:
     from sequencer.motion.linked import Linkage
@@ -32,8 +34,6 @@ if TYPE_CHECKING:
 AIM = 0.8
 #: How often taps are made again, for less, when more rings on than they were made for.
 TRIES = 3
-#: Points this near to an integer round to it, and so do their averages.
-SAME_LSB = 0.25
 #: A scene shorter than this many knots has no room for anything.
 FEWEST_SPANS = 4
 
@@ -94,81 +94,80 @@ def solve_still(
         inner = extended[: -3 * count] if loop else extended
         return tuple(round_points(inner[track::count]) for track in range(count))
 
-    best = Stilled(rounded(solution.extended), solution.objective, solution.iterations, (None,) * count)
-    before = ringing_rad(tracks, best.points, loop, linkage)
-    least = max(before)
-    aims = [AIM] * count
+    first = rounded(solution.extended)
+    best = Stilled(first, solution.objective, solution.iterations, (None,) * count)
+    before = raw = ringing_rad(tracks, first, loop, linkage)
+    least, aim, taps = max(before), AIM, None
     for _ in range(TRIES):
         if least <= LIMIT_RAD:
             break
-        taps = _taps(tracks, before, aims)
-        if taps is None:
+        made, taps = taps, _taps(tracks, raw, aim)
+        if taps is None or taps == made:
             break
-        late = len(taps) - 1
-        unshaped = solution.extended
-        if not loop and not _ends_early(problem, unshaped, late):
-            try:
-                unshaped = solve(shorter(problem, late)).extended
-            except (NoConvergenceError, NoRoomError):
-                break
-        advance = round(lateness_knots(taps)) if loop else 0
-        columns = [shaped(unshaped[track::count], taps, loop, advance) for track in range(count)]
-        extended = np.stack(columns, axis=1).ravel()[: len(solution.extended)]
+        try:
+            unshaped = solve(sooner(problem, taps)).extended
+        except (NoConvergenceError, NoRoomError):
+            break
+        columns = [shaped(unshaped[track::count], taps, loop) for track in range(count)]
+        extended = np.stack(columns, axis=1).ravel()
         points = rounded(extended)
         after = ringing_rad(tracks, points, loop, linkage)
         if max(after) < least:
             least = max(after)
-            late_s = (lateness_knots(taps) - advance) * tracks[0].knot_s
-            shaping = tuple(Shaping(taps, late_s, rang) for rang in before)
+            late = (_late_knots(one, two) for one, two in zip(first, points, strict=True))
+            shaping = tuple(
+                Shaping(taps, knots * tracks[0].knot_s, rang)
+                for knots, rang in zip(late, before, strict=True)
+            )
             best = Stilled(points, problem.objective(extended), solution.iterations, shaping)
-        aims = [
-            aim * min(1.0, AIM * LIMIT_RAD / max(rang, 1e-12)) for aim, rang in zip(aims, after, strict=True)
-        ]
+        raw = ringing_rad(tracks, rounded(unshaped), loop, linkage)
+        aim *= min(1.0, AIM * LIMIT_RAD / max(after))
     return best
 
 
-def _taps(
-    tracks: Sequence[TrackSpec], before: Sequence[float], aims: Sequence[float]
-) -> tuple[float, ...] | None:
-    wanted: list[tuple[Mode, float]] = []
-    for spec, rang, aim in zip(tracks, before, aims, strict=True):
-        if spec.mode is not None and rang > aim * LIMIT_RAD:
-            wanted.append((spec.mode, rounded_share(aim * LIMIT_RAD / rang)))
-    return shortest(tuple(Wanted(mode, share) for mode, share in wanted), tracks[0].knot_s)
+def _taps(tracks: Sequence[TrackSpec], raw: Sequence[float], aim: float) -> tuple[float, ...] | None:
+    """Taps for what rings more than the share ``aim`` of the limit; None when there are none."""
+    wanted = tuple(
+        Wanted(spec.mode, rounded_share(aim * LIMIT_RAD / rang))
+        for spec, rang in zip(tracks, raw, strict=True)
+        if spec.mode is not None and rang > aim * LIMIT_RAD
+    )
+    return shortest(wanted, tracks[0].knot_s) if wanted else None
 
 
-def _ends_early(problem: TrackProblem | JointProblem, extended: Floats, knots: int) -> bool:
-    """Whether the motion stands at its end, up to rounding, ``knots`` early, and nothing must land."""
-    if problem.rows is not None and np.isfinite(problem.rows.price).any():
-        return False
-    count = len(problem.parts)
-    last = extended[-(knots + 3) * count :].reshape(-1, count)
-    return bool((np.abs(last - last[-1]) < SAME_LSB).all())
+def _late_knots(first: NDArray[np.int64], points: NDArray[np.int64]) -> float:
+    """How far ``points`` run behind ``first`` where they move: the shift of least squares."""
+    speed = np.gradient(first.astype(np.float64))
+    square = float(speed @ speed)
+    return float((first - points) @ speed) / square if square else 0.0
 
 
 class NoRoomError(Exception):
-    """A scene is too short to be solved on a shorter horizon."""
+    """A scene is too short to end as much earlier as taps delay it."""
 
 
-def shorter(problem: TrackProblem | JointProblem, knots: int) -> TrackProblem | JointProblem:
-    """``problem``, between fixed ends, without its last ``knots`` spans; what must land does so that earlier.
+def sooner(problem: TrackProblem | JointProblem, taps: tuple[float, ...]) -> TrackProblem | JointProblem:
+    """``problem`` for the motion that ``taps`` will delay: its wish ahead (:mod:`.lead`), its end earlier.
 
-    Raises :class:`NoRoomError` when too little is left.
+    What must land does so earlier too. Raises :class:`NoRoomError` when nothing is left between the ends.
     """
-    spans = problem.spans - knots
+    parts, loop = problem.parts, problem.loop
+    spans = problem.spans if loop else problem.spans - len(taps) + 1
     if spans < FEWEST_SPANS:
         raise NoRoomError
-    rows = None if problem.rows is None else _earlier(problem.rows, knots, spans)
+    lead = lateness_knots(taps)
+    steps = parts[0].steps
+    taken = ahead([part.wish for part in parts], lead * steps * GRID_S, loop)[: spans * steps + 1]
+    rows = None if problem.rows is None else _earlier(problem.rows, round(lead), spans)
     if isinstance(problem, JointProblem):
-        parts = tuple(_cut(part, spans) for part in problem.parts)
-        return replace(problem, parts=parts, weight=problem.weight[: spans * parts[0].steps], rows=rows)
-    return replace(_cut(problem, spans), rows=rows)
+        each = tuple(replace(part, wish=part.wish[taken]) for part in parts)
+        return replace(problem, parts=each, weight=_weight(problem.weight, taken), rows=rows)
+    weight = None if problem.weight is None else _weight(problem.weight, taken)
+    return replace(problem, wish=problem.wish[taken], weight=weight, rows=rows)
 
 
-def _cut(part: TrackProblem, spans: int) -> TrackProblem:
-    samples = spans * part.steps
-    weight = None if part.weight is None else part.weight[:samples]
-    return replace(part, wish=part.wish[: samples + 1], weight=weight, rows=None)
+def _weight(weight: Floats, taken: NDArray[np.int64]) -> Floats:
+    return weight[np.minimum(taken[:-1], len(weight) - 1)]
 
 
 def _earlier(rows: SpanRows, knots: int, spans: int) -> SpanRows:
