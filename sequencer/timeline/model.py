@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 GRID_S = 0.001
 #: Scenes use this share of the certified limits; the rest is room for transitions.
 PLAN_SHARE = 0.85
+#: A quiet scene uses this share of the top speed: an idle runs all evening, and fast servos are heard.
+QUIET_SHARE = 0.25
 
 
 @dataclass(frozen=True)
@@ -21,14 +23,29 @@ class Accent:
 
     A move that lands makes one, and a cue or score point that says where the axis *is*. The plan gets
     there as nearly as the axis can, at the cost of what it does before and after. ``remedy`` says what
-    to write when it can't.
+    to write when it can't, "" while that is not known.
     """
 
     time_s: float
     value_rad: float
     rest: bool
     line: int
-    remedy: str
+    remedy: str = ""
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """A stretch of an axis that follows an imported curve: its time is kept, its amplitude need not be.
+
+    ``bounds`` are velocity, acceleration and jerk (rad, s) that the plan will keep, ``line`` and ``source``
+    where the scene names the curve.
+    """
+
+    start_s: float
+    end_s: float
+    line: int
+    source: str
+    bounds: tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -40,14 +57,15 @@ class AxisWish:
     A move that a newer cue of its axis cuts short stands in it up to that cue: what the author took
     back is no error, but it is told as a shortfall. ``wish_rad`` is what the planner aims at: the
     same, with each move stretched in closed form to a duration the axis can make. Both have
-    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first. ``accents`` are
-    in the order of their times.
+    ``round(duration_s / GRID_S) + 1`` samples; a loop's last sample equals its first. ``accents``
+    and ``sampled`` are in the order of their times.
     """
 
     axis: str
     asked_rad: NDArray[np.float64]
     wish_rad: NDArray[np.float64]
     accents: tuple[Accent, ...] = ()
+    sampled: tuple[Sampled, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -98,7 +116,10 @@ class Shortfall:
 
 @dataclass(frozen=True)
 class Timeline:
-    """One scene as wishes. ``duration_s`` is a whole number of 0.12 s (six servo frames)."""
+    """One scene as wishes. ``duration_s`` is a whole number of 0.12 s (six servo frames).
+
+    A ``quiet`` scene moves at :data:`QUIET_SHARE` of the top speed at most.
+    """
 
     scene: str
     duration_s: float
@@ -108,3 +129,4 @@ class Timeline:
     switches: Mapping[str, tuple[SwitchStep, ...]]
     shortfalls: tuple[Shortfall, ...]
     notes: tuple[str, ...] = ()
+    quiet: bool = False

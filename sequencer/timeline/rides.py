@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sequencer.timeline.axes import Axes, AxisRuns
+from sequencer.timeline.axes import Axes
+from sequencer.timeline.axis_runs import AxisRuns
 from sequencer.timeline.curve import Samples
 from sequencer.timeline.model import GRID_S, Shortfall
 from sequencer.timeline.scene import Sway

@@ -37,7 +37,10 @@ class Manner:
 
 @dataclass(frozen=True)
 class Angle:
-    """An angle as written: a direction word with a magnitude, a signed number, or home (degrees None)."""
+    """An angle as written: a direction word with a magnitude, a signed number, or home (neither).
+
+    A direction alone (degrees None) is as far as the axis goes.
+    """
 
     direction: Word | None
     degrees: float | None
@@ -70,6 +73,14 @@ class Sway:
     amplitude_deg: float
     duration_s: float | None
     period_s: float | None
+
+
+@dataclass(frozen=True)
+class Stands:
+    """At this time the axis *is* at an angle, whatever else moves it."""
+
+    axis: Word
+    at: Angle
 
 
 @dataclass(frozen=True)
@@ -116,7 +127,7 @@ class Unsaid:
     verb: Word | None
 
 
-Action = Unsaid | Move | PoseMove | Sway | Glow | Flicker | Turned | Strike
+Action = Unsaid | Move | PoseMove | Sway | Stands | Glow | Flicker | Turned | Strike
 
 
 @dataclass(frozen=True)
@@ -159,7 +170,7 @@ class ScoreUse:
 
 @dataclass(frozen=True)
 class Scene:
-    """One scene file. ``lines`` are its source lines, for faults found later."""
+    """One scene file. ``lines`` are its source lines, for faults found later; ``pace`` None says nothing."""
 
     name: str
     file: str
@@ -170,6 +181,7 @@ class Scene:
     sounds: tuple[Sound, ...]
     scores: tuple[ScoreUse, ...]
     lines: tuple[str, ...]
+    pace: Literal["quiet", "full"] | None = None
 
     def fault(
         self,

@@ -7,6 +7,7 @@
     axis turn deg
     0 0
     0.25 -12.5
+    0.4 0 accent
     lamp left_eye percent
     0 40
     0.5 100
@@ -17,7 +18,8 @@
     2.4 off
 
 Times are seconds from the score's beginning, never going back within a channel. An axis's points
-(figure degrees) are joined by straight lines; a lamp jumps to a level, or goes there ``over`` seconds.
+(figure degrees) are joined by straight lines; at an ``accent`` it is there on time if it can be at all,
+at the cost of what is about it. A lamp jumps to a level, or goes there ``over`` seconds.
 """
 
 from __future__ import annotations
@@ -32,7 +34,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import Fault, SceneError
-from sequencer.timeline.parse import MAX_ANGLE_DEG, MAX_LENGTH_S, read_text
+from sequencer.timeline.parse import read_text
+from sequencer.timeline.parts import MAX_ANGLE_DEG, MAX_LENGTH_S
 from sequencer.timeline.words import listed
 
 HEADER = "quarterjack score 1"
@@ -55,13 +58,15 @@ class LampPoint:
 class Score:
     """Wishes by channel: axes as (times in s, figure degrees), lamps and switches as points.
 
-    ``lines`` says where each channel stands in its file, for faults.
+    ``lines`` says where each channel stands in its file, for faults. ``accents`` are those of an axis' points
+    that are, by axis.
     """
 
     axes: Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]] = field(default_factory=dict)
     lamps: Mapping[str, tuple[LampPoint, ...]] = field(default_factory=dict)
     switches: Mapping[str, tuple[tuple[float, SwitchWord], ...]] = field(default_factory=dict)
     lines: Mapping[str, int] = field(default_factory=dict)
+    accents: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
 
 
 def read_score(path: Path) -> Score:
@@ -79,8 +84,10 @@ def format_score(score: Score, remarks: Iterable[str] = ()) -> str:
     out = [HEADER, *(f"# {remark}" for remark in remarks)]
     for name, (times, angles) in score.axes.items():
         out.append(f"axis {name} deg")
+        marked = set(score.accents.get(name, ()))
         out += [
-            f"{_plain(t, 9)} {_plain(a, 4)}" for t, a in zip(times.tolist(), angles.tolist(), strict=True)
+            f"{_plain(t, 9)} {_plain(a, 4)}{' accent' if (t, a) in marked else ''}"
+            for t, a in zip(times.tolist(), angles.tolist(), strict=True)
         ]
     for name, points in score.lamps.items():
         out.append(f"lamp {name} percent")
@@ -106,6 +113,7 @@ class _Reader:
         self.row = 0
         self.points = 0
         self.axes: dict[str, list[tuple[float, float]]] = {}
+        self.accents: dict[str, list[tuple[float, float]]] = {}
         self.lamps: dict[str, list[LampPoint]] = {}
         self.switches: dict[str, list[tuple[float, SwitchWord]]] = {}
         self.lines: dict[str, int] = {}
@@ -148,6 +156,7 @@ class _Reader:
             {lamp: tuple(points) for lamp, points in self.lamps.items() if points},
             {switch: tuple(events) for switch, events in self.switches.items() if events},
             self.lines,
+            {axis: tuple(points) for axis, points in self.accents.items()},
         )
 
     def _fault(self, message: str, at: int, width: int, remedy: str | None) -> None:
@@ -225,12 +234,19 @@ class _Reader:
                 return
             self.switches[name].append((time_s, parts[1]))  # type: ignore[arg-type]
         elif kind == "axis":
-            if len(parts) != 2:
-                self._fault("an axis point reads differently", 0, len(text), "write: TIME DEGREES")
+            if len(parts) != 2 and parts[2:] != ["accent"]:
+                self._fault(
+                    "an axis point reads differently",
+                    0,
+                    len(text),
+                    "write: TIME DEGREES, or TIME DEGREES accent",
+                )
                 return
             angle = self._number(text, parts[1], -MAX_ANGLE_DEG, MAX_ANGLE_DEG, "angle")
             if angle is not None:
                 self.axes[name].append((time_s, angle))
+                if len(parts) == 3:
+                    self.accents.setdefault(name, []).append((time_s, angle))
         else:
             self._lamp_point(name, time_s, text, parts)
 

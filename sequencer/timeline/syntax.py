@@ -17,8 +17,8 @@ from sequencer.timeline.words import SPEEDS, did_you_mean, listed
 if TYPE_CHECKING:
     from lark import Tree
 
-_OPENINGS = ("scene", "loop", "length", "tempo", "pose", "sound", "score", "then")
-_VERBS = ("sways", "shakes", "glow", "flicker", "strikes", "on", "off", "lands", "home")
+_OPENINGS = ("scene", "loop", "length", "pace", "tempo", "pose", "sound", "score", "then")
+_VERBS = ("sways", "shakes", "is", "glow", "flicker", "strikes", "on", "off", "lands", "home")
 _LINKS = ("over", "for", "to", "at", "from", "in", "every", "throughout", "depth", "seed", "deg", "bar")
 KEYWORDS = frozenset((*_OPENINGS, *_VERBS, *_LINKS, "sway", "shake", "glows", "flickers", "strike"))
 
@@ -143,8 +143,8 @@ def _explain(text: str, column: int, found: str, expected: set[str]) -> BadLineE
             f"a line cannot start with `{found}`",
             column,
             width,
-            "start with a time (0:02.5, 2.5s, +0.5, then) or with scene, loop, length, tempo, pose, "
-            "sound, score",
+            "start with a time (0:02.5, 2.5s, +0.5, then) or with scene, loop, length, pace, tempo, "
+            "pose, sound, score",
         )
     return BadLineError(f"`{found}` cannot stand here", column, width, _expectation(expected))
 

@@ -8,6 +8,8 @@ from collections.abc import Iterable
 #: Share of the pace that the axis can make; a move at 0.4 takes 1/0.4 of its shortest time.
 SPEEDS: dict[str, float] = {"snap": 1.0, "brisk": 0.7, "easy": 0.4, "slow": 0.2}
 DEFAULT_SPEED = "easy"
+#: What a `pace` line in the head of a scene may say.
+PACES = ("quiet", "full")
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str | None:

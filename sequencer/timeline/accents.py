@@ -1,0 +1,90 @@
+"""Accents with what rides on them, and what to write for those that the axis cannot make.
+
+An accent that a move lands on knows its remedy. Any other (``is``, a score's) is approached from the last
+turn of the curve before it and left for the next: each of the two ways, from rest to rest by the default law,
+takes a closed-form time or spans a closed-form angle, and these are the remedies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sequencer.timeline.axis_runs import AxisRuns
+from sequencer.timeline.laws import DEFAULT_LAW, LAWS
+from sequencer.timeline.model import GRID_S, Accent
+from sequencer.timeline.say import angle_words, clock, tenth_toward, up
+from sequencer.timeline.words import listed
+from sequencer.units import rad_from_deg
+
+Array = NDArray[np.float64]
+#: A sway that moves an axis by more than this in a millisecond keeps a landing from being at rest.
+_STILL_RAD = rad_from_deg(0.002)
+_LAW = LAWS[DEFAULT_LAW]
+
+
+def finished(runs: AxisRuns, asked: Array, ridden: Array) -> tuple[Accent, ...]:
+    """The accents of an axis in order of time, each with its remedy.
+
+    ``asked`` is the curve as authored, ``ridden`` what sways add to the moves beneath (1 ms grid).
+    """
+    if not runs.accents:
+        return ()
+    turns, mirrored = _Turns(asked), _Turns(asked[::-1])
+    low, high = runs.axis.range_rad
+    accents = []
+    for accent in sorted(runs.accents, key=lambda item: item.time_s):
+        at = min(round(accent.time_s / GRID_S), len(asked) - 1)
+        if accent.remedy:
+            near = ridden[max(at - 1, 0) : at + 2]
+            still = accent.rest and float(np.ptp(near)) <= _STILL_RAD
+            value = min(max(accent.value_rad + float(ridden[at]), low), high)
+            accents.append(replace(accent, value_rad=value, rest=still))
+        else:
+            ways = (turns.before(at), mirrored.before(len(asked) - 1 - at))
+            accents.append(replace(accent, remedy=_remedy(runs, accent, ways)))
+    return tuple(accents)
+
+
+class _Turns:
+    """Where a curve turns, or begins to rest."""
+
+    def __init__(self, curve: Array) -> None:
+        self.curve = curve
+        steps = np.sign(np.diff(curve))
+        self.moving = np.flatnonzero(steps)
+        turned = steps[self.moving][1:] != steps[self.moving][:-1]
+        self.turns = np.concatenate([[0], self.moving[:-1][turned] + 1])
+
+    def before(self, at: int) -> tuple[float, float]:
+        """How long (s) before sample ``at`` the curve turned or came to rest, and its angle there."""
+        place = int(self.turns[np.searchsorted(self.turns, at, side="left") - 1]) if at > 0 else 0
+        moved = np.searchsorted(self.moving, at, side="left")
+        if moved and self.moving[moved - 1] + 1 < at:  # rests since then
+            place = int(self.moving[moved - 1]) + 1
+        return (at - place) * GRID_S, float(self.curve[place])
+
+
+def _remedy(runs: AxisRuns, accent: Accent, ways: Iterable[tuple[float, float]]) -> str:
+    bounds = (runs.bounds.velocity, runs.bounds.acceleration, runs.bounds.jerk)
+    time_s, value = accent.time_s, accent.value_rad
+    earlier, nearer = [], []
+    for (has_s, far), word, side in zip(ways, ("before", "after"), (-1, 1), strict=True):
+        needs_s = _LAW.shortest_s(far - value, *bounds)
+        if needs_s <= has_s:
+            continue
+        name = angle_words(runs.axis, far)
+        verb = "leave" if side < 0 else "be at"
+        earlier.append(f"{verb} {name} at {clock(max(0.0, time_s + side * up(needs_s)))} or {_LATER[side]}")
+        reach = min(_LAW.farthest(has_s, *bounds), abs(far - value))
+        least = tenth_toward(value + np.copysign(reach, far - value), value)
+        nearer.append(f"go no further than {angle_words(runs.axis, least)} {word} it")
+    if not earlier:
+        return "give the axis more time there"
+    return f"{listed(earlier, 'and')}; or {listed(nearer, 'and')}"
+
+
+_LATER = {-1: "sooner", 1: "later"}
