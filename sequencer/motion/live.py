@@ -109,7 +109,7 @@ class LiveTrack:
         """A value in LSB as a place from the middle of the box."""
         return value - self._middle - 0.5 * self._odd
 
-    def whole(self, place: float, came: float) -> int:
+    def _whole(self, place: float, came: float) -> int:
         """The integer nearest to ``place``; a half goes back to where it ``came`` from (a direction)."""
         # each branch is exact: no sum with a half loses the last bit when the box has an odd middle
         if came >= 0.0:
@@ -161,7 +161,11 @@ class LiveTrack:
 
     def head_for(self, place: float) -> None:
         """Set :attr:`target` to the integer nearest to ``place``."""
-        self.target = self.whole(place, place - self.place)
+        self.target = self._whole(place, place - self.place)
+
+    def nearest(self, place: float) -> float:
+        """The place of the integer nearest to ``place``."""
+        return self.place_of(self._whole(place, place - self.place))
 
     def way_to(self, brake: Brake, place: float) -> Way | None:
         """The way whose first step is the quickest toward rest at ``place``, by the limits of ``brake``.
@@ -190,7 +194,7 @@ class LiveTrack:
                 v, point = 0.0, c1
             else:
                 place += v
-                point = self.whole(place, v)
+                point = self._whole(place, v)
             e1 = point - c1
             e2 = e1 - d1
             if not (

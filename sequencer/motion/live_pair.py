@@ -4,10 +4,11 @@ A step of both is taken only if both tails together keep every face, point by po
 tried in this order, the first that keeps all is taken:
 
 1. each track's own quickest step toward the target, then toward a half and a quarter of the way to it;
-2. from rest: both tracks with their limits scaled in proportion to their distances. The law scales with its
-   limits, so the pair moves along a straight line, and between two places of a convex polygon that cannot
-   leave it. Once begun, a line is followed as long as the target stays. It begins toward the target, or when
-   rounding on a face forbids that, half or all of the way off to the middle; so the pair never gets stuck;
+2. both tracks with their limits scaled in proportion to their distances. The law scales with its limits, so
+   from rest the pair moves along a straight line, and between two places of a convex polygon that cannot
+   leave it. Once begun from rest, a line is followed as long as the target stays. It begins toward the
+   target, or when rounding on a face forbids that, half or all of the way off to the middle; so the pair
+   does not get stuck. In motion the same law lets it slide along a face;
 3. the next points of the tails.
 """
 
@@ -128,13 +129,12 @@ class LivePair:
         for share in _SHARES:
             x, y = one.end + share * (aim[0] - one.end), other.end + share * (aim[1] - other.end)
             yield one.way_to(one.brake, x), other.way_to(other.brake, y), None
-        if moving:
-            return
-        for detour in _DETOURS:
-            x = aim[0] + detour * (self._middle[0] - aim[0])
-            y = aim[1] + detour * (self._middle[1] - aim[1])
-            brakes = _in_proportion((one.brake, other.brake), (abs(x - one.place), abs(y - other.place)))
-            yield one.way_to(brakes[0], x), other.way_to(brakes[1], y), _Line(aim, (x, y), brakes)
+        for detour in _DETOURS[:1] if moving else _DETOURS:
+            x = one.nearest(aim[0] + detour * (self._middle[0] - aim[0]))
+            y = other.nearest(aim[1] + detour * (self._middle[1] - aim[1]))
+            brakes = _in_proportion((one.brake, other.brake), (abs(x - one.end), abs(y - other.end)))
+            line = None if moving else _Line(aim, (x, y), brakes)
+            yield one.way_to(brakes[0], x), other.way_to(brakes[1], y), line
 
     def _keeps(self, way: Way, beside: Way) -> bool:
         """Whether all pairs of points of two ways keep all faces; the shorter way rests at its end."""
