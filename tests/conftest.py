@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 
 import pytest
 from hypothesis import settings
@@ -14,6 +15,14 @@ from sequencer import show, show_folder
 settings.register_profile("same-each-time", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("same-each-time")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Tests, and the commands that they start, never look into the user's cache."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QUARTERJACK_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -22,7 +22,7 @@ from sequencer.motion.polygon import certify_pair
 from sequencer.motion.problem import Face, JointProblem, SpanRows
 from sequencer.motion.round import SETTLE_LSB
 from sequencer.motion.stilled import solve_still
-from sequencer.motion.weighted import interval_weights
+from sequencer.motion.weighted import common_weight, interval_weights
 from sequencer.timeline.model import PLAN_SHARE
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def joint_problem(
     """
     per_rad = np.array([spec.value_per_rad for spec in specs])
     in_lsb = weight / (per_rad[:, None] * per_rad[None, :])
-    norm = float(np.trace(in_lsb, axis1=1, axis2=2).mean()) / len(specs)
+    norm = common_weight(float(np.trace(in_lsb, axis1=1, axis2=2).mean()) / len(specs))
     parts = tuple(
         track_problem(spec, wish_rad[:, track], scene, loop, duration_s, share)
         for track, spec in enumerate(specs)

@@ -17,7 +17,7 @@ from sequencer.motion.problem import Problem, SpanRows, TrackProblem
 from sequencer.motion.round import TIGHTENING
 from sequencer.motion.rows import FURTHER
 from sequencer.motion.stilled import solve_still
-from sequencer.motion.weighted import interval_weights
+from sequencer.motion.weighted import common_weight, interval_weights
 from sequencer.timeline.model import GRID_S, PLAN_SHARE
 
 if TYPE_CHECKING:
@@ -146,7 +146,7 @@ def plan_track(
     a linkage that is looked at through ``linkage``. Raises :class:`PlanError` naming track, quantity, time
     and remedy when there is no such motion; never returns an unproven plan.
     """
-    norm = 1.0 if weight is None else float(np.mean(weight))
+    norm = 1.0 if weight is None else common_weight(float(np.mean(weight)))
     scaled = None if weight is None else weight / norm
     problem = track_problem(spec, wish_rad, scene, loop, duration_s, share, scaled, rows)
     try:

@@ -8,6 +8,7 @@ splines share knots; their points are interleaved, value j * tracks + i is point
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -31,6 +32,18 @@ def _interval_tables(steps: int) -> tuple[Floats, Floats, Floats]:
         left += weight * (1.0 - node) * values
         right += weight * node * values
     return gram, left, right
+
+
+#: Weights are divided by their mean to about one such step.
+_NORM_STEP = 1.02
+
+
+def common_weight(mean: float) -> float:
+    """What weights of this ``mean`` are divided by: nearly the mean, so that they are about 1.
+
+    It keeps to a few steps, so that an edit of one moment seldom changes what every other one weighs.
+    """
+    return _NORM_STEP ** round(math.log(mean) / math.log(_NORM_STEP))
 
 
 def interval_weights(samples: Floats) -> Floats:
