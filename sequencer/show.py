@@ -136,6 +136,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
         FindingsError: an axis that cannot be moved, a motion that cannot be certified; all of them at once.
     """
     from sequencer.figure.limits import limits
+    from sequencer.motion.misses import with_misses
     from sequencer.motion.scene import plan_scene
     from sequencer.motion.tracks import figure_tracks
     from sequencer.timeline.build import build_timeline
@@ -159,7 +160,10 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
     timelines: dict[str, Timeline] = {}
     for name in names:
         try:
-            timelines[name] = keep_clear(build_timeline(show.scenes[name], figure, by_axis), figure)
+            idles = name == show.policy.idle
+            timelines[name] = keep_clear(
+                build_timeline(show.scenes[name], figure, by_axis, idles=idles), figure
+            )
         except QuarterjackError as error:
             collect(error)
     _raise(faults)
@@ -170,6 +174,7 @@ def plan_show(show: Show, names: Sequence[str] = (), tell: Tell = _silent) -> Pl
             plans[name] = plan_scene(
                 timelines[name], tracks.specs, linkages=tracks.behind, pairs=tracks.pairs
             )
+            timelines[name] = with_misses(timelines[name], figure.axes, plans[name], tracks.behind)
         except QuarterjackError as error:
             collect(error)
     _raise(faults)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
 from sequencer.errors import Fault, PlanError
+from sequencer.motion.cache import PlanMemory
+from sequencer.motion.landing import joined, landing_rows
 from sequencer.motion.linked import Linkage, plan_linked, pose_wish, rest_rad
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.plan import plan_track
+from sequencer.motion.problem import SpanRows
 from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
 
 
@@ -20,13 +24,16 @@ def plan_scene(
     *,
     linkages: Iterable[Linkage] = (),
     pairs: Mapping[str, PairSpec] | None = None,
+    memory: PlanMemory | None = None,
 ) -> dict[str, TrackPlan]:
     """Plans of every track in ``specs`` (by track name, in that order) for one scene.
 
     ``linkages`` are those whose tracks are in servo space; every other track's angle is its axis's.
     ``pairs`` holds the polygon of each two-servo linkage, found by its tracks. An axis that the scene
-    does not mention stays at home. Raises one :class:`PlanError` with all faults.
+    does not mention stays at home. ``memory`` spares what was solved before. Raises one
+    :class:`PlanError` with all faults.
     """
+    memory = PlanMemory() if memory is None else memory
     plans: dict[str, TrackPlan] = {}
     faults: list[Fault] = []
     by_servo = {spec.servo: spec for spec in specs.values()}
@@ -36,12 +43,9 @@ def plan_scene(
             continue
         linkage = behind.get(spec.servo)
         try:
-            if linkage is None:
-                plans[name] = _direct(timeline, spec, share)
-            else:
-                tracks = [by_servo[servo] for servo in linkage.servos]
-                for plan in _linked(timeline, linkage, tracks, pairs or {}, share):
-                    plans[plan.spec.name] = plan
+            tracks = [spec] if linkage is None else [by_servo[servo] for servo in linkage.servos]
+            for plan in plan_linkage(timeline, linkage, tracks, pairs or {}, share, memory):
+                plans[plan.spec.name] = plan
         except PlanError as error:
             faults.extend(error.faults)
             if linkage is not None:
@@ -52,23 +56,37 @@ def plan_scene(
     return {name: plans[name] for name in specs}
 
 
-def _direct(timeline: Timeline, spec: TrackSpec, share: float) -> TrackPlan:
-    wish = timeline.axes.get(spec.axis)
-    samples = round(timeline.duration_s / GRID_S) + 1
-    wish_rad = np.full(samples, rest_rad(spec)) if wish is None else wish.wish_rad
-    return plan_track(spec, wish_rad, timeline.scene, timeline.loop, timeline.duration_s, share)
-
-
-def _linked(
+def plan_linkage(
     timeline: Timeline,
-    linkage: Linkage,
+    linkage: Linkage | None,
     tracks: Sequence[TrackSpec],
     pairs: Mapping[str, PairSpec],
     share: float,
+    memory: PlanMemory,
+    rows: SpanRows | None = None,
+    *,
+    about: str = "",
 ) -> tuple[TrackPlan, ...]:
-    pose = pose_wish(timeline, linkage, tracks)
+    """Plans of the tracks of one linkage; without one, of the one track that has its axis's angle.
+
+    ``rows`` are further limits on their points, beside those of the timeline's accents; ``about`` tells
+    programmes of the same tracks apart for the memory. Raises :class:`PlanError` as :func:`plan_scene`.
+    """
     names = tuple(spec.name for spec in tracks)
+    place = " ".join((timeline.scene, *names)) + about
+    told = (timeline.scene, timeline.loop, timeline.duration_s, share)
+    if linkage is None:
+        (spec,) = tracks
+        wish = timeline.axes.get(spec.axis)
+        samples = round(timeline.duration_s / GRID_S) + 1
+        wish_rad = np.full(samples, rest_rad(spec)) if wish is None else wish.wish_rad
+        rows = joined(rows, landing_rows(timeline, None, tracks))
+        return (plan_track(spec, wish_rad, *told, rows=rows, solver=memory.solver(place)),)
+    pose = pose_wish(timeline, linkage, tracks)
     pair = next((item for item in pairs.values() if item.tracks == names), None)
     if pair is None and len(tracks) > 1:
         raise PlanError(f"tracks {' and '.join(names)} have no polygon")
-    return plan_linked(linkage, tracks, pair, pose, timeline.scene, timeline.loop, timeline.duration_s, share)
+    rows = joined(rows, landing_rows(timeline, linkage, tracks, pose))
+    # Each pass goes on from the same pass of before: outside an edit's reach both ask the same.
+    solvers = (memory.solver(f"{place} {turn}") for turn in itertools.count())
+    return plan_linked(linkage, tracks, pair, pose, *told, rows, solvers=solvers)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.figure.model import Clearance, Figure
-from sequencer.timeline.model import GRID_S, AxisWish, Timeline
+from sequencer.timeline.model import GRID_S, Timeline
 
 #: A planned motion rounds the wish's corners over about this time; the cut begins earlier and ends later.
 AROUND_S = 0.3
@@ -55,7 +55,14 @@ def keep_clear(timeline: Timeline, figure: Figure) -> Timeline:
         changed = np.flatnonzero(wish != channel.wish_rad)
         if len(changed) == 0:
             continue
-        axes[clearance.channel] = AxisWish(channel.axis, channel.asked_rad, wish)
+        # An accent that would have the channel beyond the clearance is none any more.
+        accents = tuple(
+            accent
+            for accent in channel.accents
+            if not mask[min(round(accent.time_s / GRID_S), samples - 1)]
+            or clearance.keep_side * (allowed - accent.value_rad) >= 0.0
+        )
+        axes[clearance.channel] = replace(channel, wish_rad=wish, accents=accents)
         notes.append(
             f"{clearance.channel} keeps to {math.degrees(clearance.keep_rad):g} deg from "
             f"{changed[0] * GRID_S:.2f} s because of the clearance `{clearance.name}` with {clearance.when}"
