@@ -233,9 +233,9 @@ def main() -> None:
     )
     for curve, case in cases.items():
         print(
-            f"{curve:<8}{case['ours'] * 1e6:>8.1f}{case['one_in_a_hundred_us']:>10.1f}{case['pair_us_a_channel']:>8.1f}"
-            f"{case['peers']['ruckig'] * 1e6:>8.1f}{case['ratio']['ruckig']:>8.2f}"
-            f"{case['extra_knots_median']:>9.2f}{case['extra_knots_most']:>7.2f}"
+            f"{curve:<8}{case['ours'] * 1e6:>8.1f}{case['one_in_a_hundred_us']:>10.1f}"
+            f"{case['pair_us_a_channel']:>8.1f}{case['peers']['ruckig'] * 1e6:>8.1f}"
+            f"{case['ratio']['ruckig']:>8.2f}{case['extra_knots_median']:>9.2f}{case['extra_knots_most']:>7.2f}"
         )
     print("\ntracking on the same limits: RMS deg, over the planner's; the same without the lag")
     print(f"{'curve':<8}{'who':<16}{'RMS':>8}{'ratio':>8}{'lag ms':>8}{'RMS':>8}{'ratio':>8}")
