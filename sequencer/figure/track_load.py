@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sequencer.figure.dynamics import Array, Dynamics, through
+from sequencer.figure.dynamics import Array, Dynamics, inverse, through
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import DirectDrive, Figure
 from sequencer.figure.servo_line import line_at
-from sequencer.figure.through import through_linkage
+from sequencer.figure.through import moved_at
 
 
 @dataclass(frozen=True)
@@ -29,57 +29,66 @@ class AxesMotion:
 
 
 class TrackLoad:
-    """One linkage's tracks (k = 1 or 2) at n moments; ``others`` is how all other axes move there.
+    """One linkage's tracks (k = 1 or 2) at n moments, while the other axes move as ``axes`` says.
 
     Angles, speeds and accelerations are (n, k) in track radians, in the order of the linkage's servos.
     """
 
-    def __init__(self, dynamics: Dynamics, linkage: Linkage, others: AxesMotion) -> None:
-        self._dynamics, self._linkage, self._others = dynamics, linkage, others
+    def __init__(self, dynamics: Dynamics, linkage: Linkage, axes: AxesMotion) -> None:
+        self._dynamics, self._linkage, self._others = dynamics, linkage, axes
         figure = dynamics.figure
         drive = figure.axes[linkage.axes[0]].drive
-        self._ratio = drive.ratio if isinstance(drive, DirectDrive) else None
+        self._direct = isinstance(drive, DirectDrive)
         lines = [line_at(figure, figure.servos[name]) for name in linkage.servos]
-        by = 1.0 if self._ratio is None else self._ratio
-        self.stall_n_m: Array = np.array([line.stall_n_m * by for line in lines])
-        self.no_load_rad_s: Array = np.array([line.no_load_rad_s / by for line in lines])
+        ratio = drive.ratio if isinstance(drive, DirectDrive) else 1.0
+        self.stall_n_m: Array = np.array([line.stall_n_m * ratio for line in lines])
+        self.no_load_rad_s: Array = np.array([line.no_load_rad_s / ratio for line in lines])
         self._friction = np.array([figure.axes[name].friction_n_m for name in linkage.axes])
         self._drag = {name: figure.axes[name].viscous_n_m_s for name in linkage.axes}
-        self._home = np.array([figure.axes[name].home_rad for name in linkage.axes])
+        known = [axes.q[name] for name in linkage.axes if name in axes.q]
+        homes = np.array([figure.axes[name].home_rad for name in linkage.axes])
+        self._near = np.stack(known, axis=1) if known else homes
+        self._placed: tuple[Array, Array, Array] | None = None
+
+    def _place(self, angle: Array) -> tuple[Array, Array]:
+        """The pose (n, k) of these track angles and d track / d axis there; the last one is remembered."""
+        if self._direct:
+            return angle, np.ones((len(angle), 1, 1), dtype=np.float64)
+        if self._placed is None or self._placed[0] is not angle:
+            q = self._linkage.axis_rad(angle, np.broadcast_to(self._near, angle.shape))
+            self._placed = angle, q, self._linkage.jacobian(q)
+        return self._placed[1:]
 
     def axes(self, angle: Array, speed: Array, acceleration: Array) -> tuple[Array, Array, Array]:
         """Angles, speeds and accelerations (n, k) of the linkage's axes."""
-        if self._ratio is not None:
+        if self._direct:
             return angle, speed, acceleration
-        near = np.broadcast_to(self._home, angle.shape)
-        return through_linkage(self._linkage, angle, speed, acceleration, near)
+        q, jacobian = self._place(angle)
+        return q, *moved_at(self._linkage, q, jacobian, speed, acceleration)
 
     def torque(self, angle: Array, speed: Array, acceleration: Array) -> Array:
         """Torque at each track (n, k), N m, without Coulomb friction; NaN where a pose is out of reach."""
-        parts = self.axes(angle, speed, acceleration)
         names = self._linkage.axes
+        parts = self.axes(angle, speed, acceleration)
         own = [{name: part[:, column] for column, name in enumerate(names)} for part in parts]
         others = self._others
         taken = self._dynamics.axis_torque(
             {**others.q, **own[0]}, {**others.qd, **own[1]}, {**others.qdd, **own[2]}, friction=False
         )
         felt = np.stack([taken[name] + self._drag[name] * own[1][name] for name in names], axis=1)
-        return felt if self._ratio is not None else through(self._linkage.jacobian(parts[0]), felt)
+        return felt if self._direct else through(self._place(angle)[1], felt)
 
     def coulomb(self, angle: Array, speed: Array, still_rad_s: float) -> tuple[Array, Array]:
         """Least and greatest torque (n, k) that Coulomb friction may take, N m.
 
         An axis slower than ``still_rad_s`` may be held from either side.
         """
-        if self._ratio is not None:
-            qd, share = speed, np.ones((len(angle), 1, 1))
-        else:
-            q, qd, _ = self.axes(angle, speed, np.zeros_like(speed))
-            share = np.linalg.inv(self._linkage.jacobian(q)).transpose(0, 2, 1)
+        power = inverse(self._place(angle)[1])
+        qd = np.einsum("nas,ns->na", power, speed)
         still = np.abs(qd) <= still_rad_s
         sign = np.where(still, 0.0, np.sign(qd))
-        pushed = np.einsum("nsa,na->ns", share, self._friction * sign)
-        either = np.einsum("nsa,na->ns", np.abs(share), self._friction * still)
+        pushed = np.einsum("nas,na->ns", power, self._friction * sign)
+        either = np.einsum("nas,na->ns", np.abs(power), self._friction * still)
         return pushed - either, pushed + either
 
 
@@ -88,24 +97,24 @@ class FigureLoads:
 
     def __init__(self, figure: Figure) -> None:
         self._dynamics = Dynamics(figure)
-        self.linkages = self._dynamics.linkages
 
-    def load(self, linkage: Linkage, tracks: Mapping[str, tuple[Array, Array, Array]]) -> TrackLoad:
-        """The load of ``linkage`` while all others move as their ``tracks`` do.
+    @property
+    def linkages(self) -> tuple[Linkage, ...]:
+        """Every linkage, direct ones too."""
+        return self._dynamics.linkages
 
-        ``tracks`` maps every servo to its track's angle, speed and acceleration at the same n moments.
-        """
-        q: dict[str, Array] = {}
-        qd: dict[str, Array] = {}
-        qdd: dict[str, Array] = {}
-        nobody = AxesMotion({}, {}, {})
-        for other in self.linkages:
-            if other.servos == linkage.servos:
-                continue
-            stacked = [
-                np.stack([tracks[servo][order] for servo in other.servos], axis=1) for order in range(3)
+    def axes(self, tracks: Mapping[str, tuple[Array, Array, Array]]) -> AxesMotion:
+        """How all axes move while every servo's track has this angle, speed and acceleration (n,)."""
+        motion: tuple[dict[str, Array], ...] = ({}, {}, {})
+        for linkage in self.linkages:
+            moving = [
+                np.stack([tracks[servo][order] for servo in linkage.servos], axis=1) for order in range(3)
             ]
-            moved = TrackLoad(self._dynamics, other, nobody).axes(stacked[0], stacked[1], stacked[2])
-            for store, values in zip((q, qd, qdd), moved, strict=True):
-                store.update({name: values[:, column] for column, name in enumerate(other.axes)})
-        return TrackLoad(self._dynamics, linkage, AxesMotion(q, qd, qdd))
+            moved = TrackLoad(self._dynamics, linkage, AxesMotion({}, {}, {})).axes(*moving)
+            for store, values in zip(motion, moved, strict=True):
+                store.update({name: values[:, column] for column, name in enumerate(linkage.axes)})
+        return AxesMotion(*motion)
+
+    def load(self, linkage: Linkage, axes: AxesMotion) -> TrackLoad:
+        """The load of ``linkage`` near this motion of the whole figure, the other axes moving just so."""
+        return TrackLoad(self._dynamics, linkage, axes)

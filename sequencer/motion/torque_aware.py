@@ -9,16 +9,18 @@ that does not get there keeps its constant limits, and says why.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 
 from sequencer.errors import PlanError
+from sequencer.motion.cache import PlanMemory
 from sequencer.motion.linked import Linkage
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.problem import SpanRows
+from sequencer.motion.scene import plan_linkage, plan_scene
 from sequencer.motion.spline import Floats
 from sequencer.motion.torque_rows import (
     Line,
@@ -29,7 +31,8 @@ from sequencer.motion.torque_rows import (
     torque_rows,
     track_motion,
 )
-from sequencer.timeline.model import GRID_S
+from sequencer.motion.tracks import FigureTracks
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
 
 #: Passes about the last motion, at most.
 PASSES = 4
@@ -43,7 +46,11 @@ STILL_SHARE = 0.05
 STILL_LSB = 2.0
 
 
-class Loads(Protocol):
+#: The motion of all axes, in whatever form the figure has it.
+Axes = TypeVar("Axes")
+
+
+class Loads(Protocol[Axes]):
     """What the figure knows of torque; see :class:`sequencer.figure.track_load.FigureLoads`."""
 
     @property
@@ -51,8 +58,12 @@ class Loads(Protocol):
         """Every linkage of the figure, direct ones too."""
         ...
 
-    def load(self, linkage: Linkage, tracks: Mapping[str, tuple[Floats, Floats, Floats]]) -> Load:
-        """The load of a linkage while every servo's track moves as told (angle, speed, acceleration)."""
+    def axes(self, tracks: Mapping[str, tuple[Floats, Floats, Floats]]) -> Axes:
+        """How all axes move while every servo's track has this angle, speed and acceleration."""
+        ...
+
+    def load(self, linkage: Linkage, axes: Axes) -> Load:
+        """The load of a linkage near this motion, the other axes moving just so."""
         ...
 
 
@@ -65,19 +76,47 @@ class Reverted:
     reason: str
 
 
-#: The motion of a linkage's tracks with further rows, within their outer bounds.
-PlanWith = Callable[[Linkage, SpanRows], Sequence[TrackPlan]]
+#: The motion of a linkage's tracks with further rows, within their outer bounds; which pass it is.
+PlanWith = Callable[[Linkage, SpanRows, int], Sequence[TrackPlan]]
 
 
-class _Scene:
+def plan_scene_with_torque(
+    timeline: Timeline,
+    tracks: FigureTracks,
+    loads: Loads[Axes],
+    clock_error: float,
+    share: float = PLAN_SHARE,
+    memory: PlanMemory | None = None,
+) -> tuple[dict[str, TrackPlan], list[Reverted]]:
+    """Plans of every track for one scene, ``tracks.aware`` with torque; and what of it was reverted.
+
+    A loop keeps constant limits, as transitions do: they are proven together, and it plays all night.
+    Raises :class:`PlanError` as :func:`.scene.plan_scene`.
+    """
+    memory = PlanMemory() if memory is None else memory
+    calm = {name: spec.calm for name, spec in tracks.specs.items()}
+    told = plan_scene(timeline, calm, share, linkages=tracks.behind, pairs=tracks.pairs, memory=memory)
+    constant = {name: replace(plan, spec=tracks.specs[name]) for name, plan in told.items()}
+    if timeline.loop or not tracks.aware:
+        return constant, []
+    by_servo = {spec.servo: spec for spec in tracks.specs.values()}
+    behind = {linkage.servos for linkage in tracks.behind}
+
+    def plan_with(linkage: Linkage, rows: SpanRows, turn: int) -> Sequence[TrackPlan]:
+        specs = [by_servo[servo] for servo in linkage.servos]
+        through = linkage if linkage.servos in behind else None
+        return plan_linkage(
+            timeline, through, specs, tracks.pairs, share, memory, rows, about=f" torque {turn}"
+        )
+
+    return plan_torque_aware(loads, constant, tracks.aware, plan_with, clock_error, share)
+
+
+class _Scene(Generic[Axes]):
     """The tracks of one scene while passes go on."""
 
     def __init__(
-        self,
-        loads: Loads,
-        plans: Mapping[str, TrackPlan],
-        clock_error: float,
-        share: float,
+        self, loads: Loads[Axes], plans: Mapping[str, TrackPlan], clock_error: float, share: float
     ) -> None:
         self.loads = loads
         self.by_servo = {plan.spec.servo: plan for plan in plans.values()}
@@ -87,51 +126,53 @@ class _Scene:
         """Specs of the linkage's tracks, in the order of its servos."""
         return [self.by_servo[servo].spec for servo in linkage.servos]
 
-    def at(self, linkage: Linkage, time_s: Floats) -> tuple[Load, TrackMotion]:
-        """The linkage's load and motion at some moments."""
-        moving = {
-            servo: track_motion([plan.spec], [plan.points.astype(np.float64)], time_s)
-            for servo, plan in self.by_servo.items()
-        }
-        columns = {
-            servo: (move.angle[:, 0], move.speed[:, 0], move.acceleration[:, 0])
-            for servo, move in moving.items()
-        }
-        own = [np.stack([columns[servo][order] for servo in linkage.servos], axis=1) for order in range(3)]
-        return self.loads.load(linkage, columns), TrackMotion(own[0], own[1], own[2])
-
-    def line(self, still_rad_s: float) -> Line:
-        """The line that plans keep."""
-        return Line(self.share, self.clock_error, still_rad_s)
-
-    def rows(self, linkage: Linkage) -> SpanRows:
-        """Rows about the present motion."""
-        specs = self.specs(linkage)
-        spans = len(self.by_servo[linkage.servos[0]].points) - 3
-        load, motion = self.at(linkage, row_times(specs[0], spans))
-        still = STILL_SHARE * float(load.no_load_rad_s.min())
-        return torque_rows(specs, load, motion, self.line(still), self.share)
-
-    def beyond(self, linkage: Linkage, time_s: Floats) -> tuple[float, float]:
-        """(largest overload as a share of stall, when) of a linkage at these moments."""
-        load, motion = self.at(linkage, time_s)
-        still = min(STILL_LSB / abs(spec.value_per_rad) / spec.knot_s for spec in self.specs(linkage))
-        over = np.nan_to_num(overload(load, motion, self.line(still)), nan=np.inf).max(axis=1)
-        at = int(over.argmax())
-        return float(over[at]), float(time_s[at])
-
-    def row_moments(self, linkage: Linkage) -> Floats:
-        """When rows stand."""
-        spans = len(self.by_servo[linkage.servos[0]].points) - 3
-        return row_times(self.specs(linkage)[0], spans)
-
     def take(self, plans: Iterable[TrackPlan]) -> None:
         """These are the present motion from now on."""
         self.by_servo.update({plan.spec.servo: plan for plan in plans})
 
+    def at(self, linkages: Iterable[Linkage], time_s: Floats) -> Iterator[tuple[Linkage, Load, TrackMotion]]:
+        """Loads and motions of linkages at some moments."""
+        columns = {}
+        for servo, plan in self.by_servo.items():
+            move = track_motion([plan.spec], [plan.points.astype(np.float64)], time_s)
+            columns[servo] = move.angle[:, 0], move.speed[:, 0], move.acceleration[:, 0]
+        axes = self.loads.axes(columns)
+        for linkage in linkages:
+            own = (
+                np.stack([columns[servo][order] for servo in linkage.servos], axis=1) for order in range(3)
+            )
+            yield linkage, self.loads.load(linkage, axes), TrackMotion(*own)
+
+    def rows(self, linkages: Sequence[Linkage]) -> Iterator[tuple[Linkage, SpanRows, float]]:
+        """Rows about the present motion, and how far that is beyond the line where they stand."""
+        for frame_us in {self.specs(linkage)[0].frame_us for linkage in linkages}:
+            alike = [linkage for linkage in linkages if self.specs(linkage)[0].frame_us == frame_us]
+            spec = self.specs(alike[0])[0]
+            spans = len(self.by_servo[spec.servo].points) - 3
+            for linkage, load, motion in self.at(alike, row_times(spec, spans)):
+                still = STILL_SHARE * float(load.no_load_rad_s.min())
+                line = Line(self.share, self.clock_error, still)
+                rows = torque_rows(self.specs(linkage), load, motion, line, self.share)
+                yield linkage, rows, float(self._overload(linkage, load, motion).max())
+
+    def worst(self, linkages: Iterable[Linkage], time_s: Floats) -> tuple[float, float, Linkage]:
+        """(largest overload as a share of stall, when, of which linkage) at these moments."""
+        found = []
+        for linkage, load, motion in self.at(linkages, time_s):
+            over = self._overload(linkage, load, motion)
+            at = int(over.argmax())
+            found.append((float(over[at]), float(time_s[at]), linkage))
+        return max(found, key=lambda item: item[0])
+
+    def _overload(self, linkage: Linkage, load: Load, motion: TrackMotion) -> Floats:
+        still = min(STILL_LSB / abs(spec.value_per_rad) / spec.knot_s for spec in self.specs(linkage))
+        over = overload(load, motion, Line(self.share, self.clock_error, still))
+        worst: Floats = np.nan_to_num(over, nan=np.inf).max(axis=1)
+        return worst
+
 
 def plan_torque_aware(
-    loads: Loads,
+    loads: Loads[Axes],
     constant: Mapping[str, TrackPlan],
     aware: Sequence[Linkage],
     plan_with: PlanWith,
@@ -154,37 +195,33 @@ def plan_torque_aware(
         reverted.append(Reverted(tracks, time_s, reason))
 
     values: dict[tuple[str, ...], float] = {}
-    for _ in range(PASSES):
+    settled = False
+    for turn in range(PASSES + 1):
+        about = list(scene.rows(kept))
+        if turn == PASSES or (settled and all(over <= TOLERANCE for *_, over in about)):
+            break
         settled = True
-        for linkage in list(kept):
-            rows = scene.rows(linkage)
+        for linkage, rows, _ in about:
             if not (np.isfinite(rows.coefficients).all() and np.isfinite(rows.low + rows.high).all()):
                 revert(linkage, 0.0, "the linkage comes to the end of its reach")
                 continue
             try:
-                plans = plan_with(linkage, rows)
+                plans = plan_with(linkage, rows, turn)
             except PlanError as error:
-                revert(linkage, 0.0, f"no motion keeps the torque ({error.faults[0].text})")
+                revert(linkage, 0.0, f"no motion keeps the torque ({error.faults[0].message})")
                 continue
             scene.take(plans)
-            before = values.get(linkage.servos, np.inf)
-            values[linkage.servos] = plans[0].objective
-            settled &= abs(before - plans[0].objective) <= SETTLED * before
-        worst = [scene.beyond(linkage, scene.row_moments(linkage))[0] for linkage in kept]
-        if settled and all(over <= TOLERANCE for over in worst):
-            break
+            now, before = plans[0].objective, values.get(linkage.servos, np.inf)
+            values[linkage.servos] = now
+            settled &= abs(before - now) <= SETTLED * now
     duration_s = max((len(plan.points) - 3) * plan.spec.knot_s for plan in constant.values())
-    grid = np.arange(round(duration_s / GRID_S)) * GRID_S
+    grid: Floats = np.multiply(np.arange(round(duration_s / GRID_S)), GRID_S, dtype=np.float64)
     # One that reverts moves otherwise, and with it what the others carry: all are looked at again.
     while kept:
-        found = [(*scene.beyond(linkage, grid), linkage) for linkage in kept]
-        over, time_s, linkage = max(found, key=lambda item: item[0])
+        over, time_s, linkage = scene.worst(kept, grid)
         if over <= TOLERANCE:
             break
-        revert(
-            linkage,
-            time_s,
-            f"after {PASSES} passes it still needs {100.0 * over:.1f} % of stall torque too much",
-        )
+        percent = 100.0 * over
+        revert(linkage, time_s, f"after {PASSES} passes it still needs {percent:.1f} % of stall too much")
     by_track = {plan.spec.name: plan for plan in scene.by_servo.values()}
     return {name: by_track[name] for name in constant}, reverted

@@ -147,7 +147,7 @@ def _central(torque: Callable[[Floats], Floats], step: Floats) -> Floats:
 def row_times(spec: TrackSpec, spans: int) -> Floats:
     """When rows stand: every span's knot and the points up to the next, seconds."""
     steps = steps_of(spec)
-    return np.arange(spans * steps) * (spec.knot_s / steps)
+    return np.multiply(np.arange(spans * steps), spec.knot_s / steps, dtype=np.float64)
 
 
 def torque_rows(

@@ -25,8 +25,8 @@ TYPICAL_DAMPING = 0.03
 class FigureTracks:
     """``specs`` and ``limits`` by track, in the image's order; ``pairs`` by name of the pair.
 
-    ``behind`` are the linkages whose tracks' angles are the servos' own, ``aware`` those that scenes plan with
-    torque: ``limits`` and ``calm_bounds`` of their tracks are then what loops and transitions keep.
+    ``behind`` are the linkages whose tracks' angles are the servos' own, ``aware`` those that scenes plan
+    with torque: ``limits`` and ``calm_bounds`` of their tracks are then what loops and transitions keep.
     """
 
     specs: dict[str, TrackSpec]
