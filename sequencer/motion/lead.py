@@ -39,7 +39,7 @@ def ahead(wishes: Sequence[Floats], lead_s: float, loop: bool) -> NDArray[np.int
         moves = np.roll(moves, -turn)
     starts, stops = _motions(moves)
     taken = sample.copy()
-    for start, stop, following in zip(starts, stops, [*starts[1:], count - 1], strict=True):
+    for start, stop, following in zip(starts, stops, np.append(starts, count - 1)[1:], strict=True):
         inside = sample[start : stop + 1]
         share = np.minimum((inside - start) / min(stop - start, GET_AHEAD_S / GRID_S), 1.0)
         taken[start : stop + 1] = np.minimum(inside + np.rint(lead * share).astype(np.int64), following)

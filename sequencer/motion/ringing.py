@@ -30,11 +30,12 @@ LIMIT_RAD = math.radians(0.05)
 BAND_SHARE = 0.10
 #: At so many frequencies of the band, its ends among them.
 BAND_COUNT = 9
-#: An axis that turns slower than this, and accelerates so little that the mode bends by less, stands still.
-STILL_RAD_S = math.radians(0.2)
-STILL_BEND_RAD = LIMIT_RAD / 5.0
-#: A hold lasts at least so many of the mode's periods; a shorter stop is part of a move.
+#: A hold: the axis turns slower than this, accelerates so little that the mode bends by no more than the
+#: limit, and does so for this many of the mode's periods. A shorter stop is part of a move.
+HOLD_RAD_S = math.radians(0.5)
 HOLD_PERIODS = 1.0
+#: It has come to rest when it bends by less than this: then what is off is ringing.
+REST_BEND_RAD = LIMIT_RAD / 5.0
 #: Behind a linkage the angle is no spline: it is looked at every so many radians of the mode's phase.
 PHASE_STEP_RAD = 0.25
 
@@ -125,27 +126,34 @@ def residual_rad(path: Path, mode: Mode) -> float:
 
 
 def _holds(path: Path, mode: Mode) -> NDArray[np.int64]:
-    """The first node of each hold."""
-    bends = STILL_BEND_RAD * (math.tau * mode.frequency_hz) ** 2
-    slow = np.abs(np.diff(path.angle_rad)) <= STILL_RAD_S * path.step_s
-    gentle = np.abs(path.acceleration) <= bends
+    """The node of each hold at which the axis has come to rest."""
+    bend = np.abs(path.acceleration) / (math.tau * mode.frequency_hz) ** 2
+    slow = np.abs(np.diff(path.angle_rad)) <= HOLD_RAD_S * path.step_s
+    gentle = bend <= LIMIT_RAD
     still = slow & gentle[:-1] & gentle[1:]
-    least = math.ceil(HOLD_PERIODS / mode.frequency_hz / path.step_s)
-    count = len(still)
+    count, begin = len(still), 0
     if path.loop:
         if still.all():
             return np.empty(0, np.int64)
         begin = int(np.argmin(still))  # a node where the axis moves, so that no hold is cut in two
-        still = np.roll(still, -begin)
+        still, bend = np.roll(still, -begin), np.roll(bend[:-1], -begin)
     edges = np.diff(np.concatenate([[False], still, [False]]).astype(np.int8))
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    long = stops - starts >= least
+    held = stops - starts >= math.ceil(HOLD_PERIODS / mode.frequency_hz / path.step_s)
+    if not path.loop:  # what stands from the beginning has not been shaken, what stands at the end goes on
+        held = (held | (stops == count)) & (starts > 0)
+    nodes = np.array(
+        [a + _at_rest(bend[a : b + 1]) for a, b in zip(starts[held], stops[held], strict=True)], np.int64
+    )
     if path.loop:
-        return np.sort((starts[long] + begin) % count)
-    held = starts[long | (stops == count)]
-    held = held[held > 0]  # what stands from the beginning has not been shaken
-    moves = not still.all()
-    return np.append(held, count) if moves and not still[-1] else held
+        return np.sort((nodes + begin) % count)
+    return nodes if still[-1] else np.append(nodes, count)
+
+
+def _at_rest(bend: Floats) -> int:
+    """The first place at which hardly anything bends, or where least does."""
+    rests = bend <= REST_BEND_RAD
+    return int(rests.argmax() if rests.any() else bend.argmin())
 
 
 def direct_path(spec: TrackSpec, extended: Floats, loop: bool) -> Path:
