@@ -27,6 +27,8 @@ MISSED_RAD = rad_from_deg(0.5)
 LATE_S = 2.0
 #: A swing that loses less than this, or than this share of itself, is kept.
 LOST_RAD, LOST_SHARE = rad_from_deg(1.0), 0.15
+#: A remedy leaves this share of what would be told.
+_KEPT = 0.8
 #: A turn is looked for this far about where the curve turns.
 _ABOUT_S = 0.02
 
@@ -148,19 +150,32 @@ def _swings(axis: Axis, wish: AxisWish, stretch: Sampled, played: _Played) -> It
         "rate", axis.name, time_s, stretch.line, reached, wanted, "deg",
         f"line {stretch.line}: {stretch.source} swings {axis.name} by {wanted:.3g} deg in {half_s:.2f} s at "
         f"{clock(time_s)}; it keeps the time and swings {reached:.2g} deg{more}",
-        _trade(axis.name, wanted / 2, 2 * half_s, stretch.bounds),
+        _trade(axis.name, wanted / 2, 2 * half_s, stretch.bounds, played.tracks[0]),
     )  # fmt: skip
 
 
-def _trade(name: str, amplitude_deg: float, period_s: float, bounds: tuple[float, float, float]) -> str:
-    """``turn can shake 0.4 deg every 0.3 s, or 20 every 1.5 s``: what a sine within the limits does."""
-    rate = 2 * math.pi / period_s
-    most = min(bound / rate**order for order, bound in enumerate(bounds, start=1))
+def _trade(
+    name: str, amplitude_deg: float, period_s: float, bounds: tuple[float, float, float], plan: TrackPlan
+) -> str:
+    """``turn can shake 0.4 deg every 0.3 s, or 20 every 1.5 s``: what a sine within the limits keeps."""
     amplitude = rad_from_deg(amplitude_deg)
-    slowest = min(math.pow(bound / amplitude, 1 / order) for order, bound in enumerate(bounds, start=1))
-    needs_s = math.ceil(2 * math.pi / slowest * 10 - 1e-6) / 10
+    most = _most(period_s, bounds, plan)
+    if most >= amplitude:
+        return f"round its corners: a sine of {amplitude_deg:.3g} deg every {period_s:.3g} s fits"
+    needs_s = math.ceil(period_s * 10 - 1e-6) / 10
+    while _most(needs_s, bounds, plan) < amplitude:
+        needs_s = round(max(needs_s + 0.1, math.floor(needs_s * 10.2) / 10), 1)
     degrees = deg_from_rad(most)
     digits = 1 if degrees >= 1 else 2
     down = math.floor(degrees * 10**digits + 1e-9) / 10**digits
-    every = f"every {period_s:.3g} s"
-    return f"{name} can shake {down:g} deg {every}, or {amplitude_deg:.3g} every {needs_s:g} s"
+    return f"{name} can shake {down:g} deg every {period_s:.3g} s, or {amplitude_deg:.3g} every {needs_s:g} s"
+
+
+def _most(period_s: float, bounds: tuple[float, float, float], plan: TrackPlan) -> float:
+    """The largest amplitude (rad) of a sine within limits whose loss by the taps against ringing is not told."""
+    rate = 2 * math.pi / period_s
+    most = min(bound / rate**order for order, bound in enumerate(bounds, start=1))
+    taps = plan.shaping.taps if plan.shaping is not None else (1.0,)
+    delays = np.arange(len(taps)) * plan.spec.knot_s
+    loss = 1.0 - abs(complex(np.exp(-1j * rate * delays) @ np.asarray(taps)))
+    return most if loss <= _KEPT * LOST_SHARE else min(most, _KEPT * LOST_RAD / (2.0 * loss))

@@ -7,6 +7,7 @@ takes a closed-form time or spans a closed-form angle, and these are the remedie
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -24,6 +25,8 @@ Array = NDArray[np.float64]
 #: A sway that moves an axis by more than this in a millisecond keeps a landing from being at rest.
 _STILL_RAD = rad_from_deg(0.002)
 _LAW = LAWS[DEFAULT_LAW]
+#: A nearer turn is offered when it leaves at least this share of the way.
+_WORTHWHILE = 1 / 3
 
 
 def finished(runs: AxisRuns, asked: Array, ridden: Array) -> tuple[Accent, ...]:
@@ -79,12 +82,14 @@ def _remedy(runs: AxisRuns, accent: Accent, ways: Iterable[tuple[float, float]])
         name = angle_words(runs.axis, far)
         verb = "leave" if side < 0 else "be at"
         earlier.append(f"{verb} {name} at {clock(max(0.0, time_s + side * up(needs_s)))} or {_LATER[side]}")
-        reach = min(_LAW.farthest(has_s, *bounds), abs(far - value))
-        least = tenth_toward(value + np.copysign(reach, far - value), value)
-        nearer.append(f"go no further than {angle_words(runs.axis, least)} {word} it")
+        reach = _LAW.farthest(has_s, *bounds)
+        least = tenth_toward(value + math.copysign(reach, far - value), value)
+        if abs(least - value) >= _WORTHWHILE * abs(far - value):
+            nearer.append(f"go no further than {angle_words(runs.axis, least)} {word} it")
     if not earlier:
         return "give the axis more time there"
-    return f"{listed(earlier, 'and')}; or {listed(nearer, 'and')}"
+    also = f"; or {listed(nearer, 'and')}" if len(nearer) == len(earlier) else ""
+    return f"{listed(earlier, 'and')}{also}"
 
 
 _LATER = {-1: "sooner", 1: "later"}

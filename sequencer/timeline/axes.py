@@ -140,7 +140,7 @@ def _start(runs: AxisRuns, go: _Go, cured: Cure) -> None:
     """Add a move that starts at its time, or is pushed by a late one before it."""
     time_s, inside, asked_s, law, line = go.time_s, go.inside, go.asked_s, go.law, go.line
     meant = runs.asked.state(time_s)
-    start_s = runs.begins_s(time_s, not meant.still)
+    start_s = runs.begins_s(time_s)
     begun = _Begun(start_s, runs.wish.state(start_s), meant)
     before_line = runs.made[-1].line if runs.made else None
     possible_s = shortest_s(begun.before, inside, law, runs.bounds)

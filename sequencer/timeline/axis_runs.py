@@ -71,12 +71,12 @@ class AxisRuns:
             for run in (self.asked, self.wish, self.cured.run)
         )
 
-    def begins_s(self, time_s: float, interrupts: bool) -> float:
+    def begins_s(self, time_s: float) -> float:
         """When the wish takes up a cue of ``time_s``: not before a late move that was to have ended has.
 
-        A cue that ``interrupts`` as written keeps its distance from the move that it interrupts.
+        A cue that interrupts a move as written keeps its distance from that move.
         """
-        if interrupts:
+        if self.asked.end_s > time_s + 1e-9:
             return time_s + (self.made[-1].pushed_s if self.made else 0.0)
         legs = self.wish.legs
         return time_s if not legs or isinstance(legs[-1], Samples) else max(time_s, self.wish.end_s)

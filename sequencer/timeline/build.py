@@ -15,7 +15,16 @@ from sequencer.timeline.axes import Axes
 from sequencer.timeline.homing import bring_home
 from sequencer.timeline.imports import Imports
 from sequencer.timeline.lights import LampCues, SwitchCues, level
-from sequencer.timeline.model import GRID_S, PLAN_SHARE, QUIET_SHARE, Accent, AxisWish, LampStep, Timeline
+from sequencer.timeline.model import (
+    GRID_S,
+    PLAN_SHARE,
+    QUIET_SHARE,
+    Accent,
+    AxisWish,
+    LampStep,
+    Shortfall,
+    Timeline,
+)
 from sequencer.timeline.names import ALL_LAMPS, Names
 from sequencer.timeline.parts import MAX_LENGTH_S
 from sequencer.timeline.rides import Ride, add_ride, overlap_note
@@ -38,6 +47,8 @@ from sequencer.timeline.scene import (
 
 #: Scene lengths are whole multiples of this: six servo frames, where every track has a knot.
 COMMON_KNOT_S = 0.12
+#: Of one channel so many shortfalls are told: nobody reads ten thousand.
+MOST_TOLD = 200
 
 
 def build_timeline(
@@ -284,6 +295,7 @@ class _Builder:
             switches[name], shortfalls, notes = cues.steps(duration_s)
             self.axes.shortfalls += shortfalls
             self.axes.notes += notes
+        told = self._told()
         return Timeline(
             self.scene.name,
             duration_s,
@@ -291,7 +303,24 @@ class _Builder:
             axes,
             {name: cues.in_order() for name, cues in self.lamps.items()},
             switches,
-            tuple(sorted(self.axes.shortfalls, key=lambda item: (item.time_s, item.line))),
+            told,
             tuple(self.axes.notes),
             self.quiet,
         )
+
+    def _told(self) -> tuple[Shortfall, ...]:
+        """The shortfalls in order of time; of very many on one channel the first, and how many follow."""
+        kept: list[Shortfall] = []
+        seen: dict[str, int] = {}
+        ordered = sorted(self.axes.shortfalls, key=lambda item: (item.time_s, item.line))
+        for item in ordered:
+            seen[item.channel] = seen.get(item.channel, 0) + 1
+            if seen[item.channel] <= MOST_TOLD:
+                kept.append(item)
+        for channel, count in seen.items():
+            if count > MOST_TOLD:
+                self.axes.notes.append(
+                    f"{channel} falls short {count - MOST_TOLD} times more, which is not listed: cure the "
+                    "first ones"
+                )
+        return tuple(kept)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ Array = NDArray[np.float64]
 #: Slack of "within the limits" for curves that are checked by sampling.
 _SLACK = 1.0 + 1e-6
 _SAMPLES = np.linspace(0.0, 1.0, 65)
+#: A duration is looked for on this ladder, which is climbed so many times at most.
+_GROWTH: Array = 1.2 ** np.arange(16.0)
+_TRIES = 4
 #: Share of the limits that a brake uses, so that the new move can begin under it.
 _BRAKE_SHARE = 0.7
 
@@ -77,17 +81,17 @@ class Leg:
         """Derivative ``order`` (0..3) at scene times (``time_s`` >= start)."""
         t = time_s - self.start_s
         first, rate = self.begin, 1.0 / self.duration_s
-        way = self.target - first.p - self._brake_way()
-        law = (self.law.s, self.law.v, self.law.a, self.law.j)[order]
-        out = way * rate**order * law(t * rate)
+        way = self.target - first.p - self.brake_way()
+        out = way * rate**order * self.law.at(t * rate, order)
         if order == 0:
             out = out + first.p
-        return out + self._brake(t, order) if self.brake_s > 0 else out
+        return out + self.brake(t, order) if self.brake_s > 0 else out
 
-    def _brake_way(self) -> float:
+    def brake_way(self) -> float:
+        """How far the fading old motion goes."""
         return self.begin.v * self.brake_s / 2 + self.begin.a * self.brake_s**2 / 12
 
-    def _brake(self, t: Array, order: int) -> Array:
+    def brake(self, t: Array, order: int) -> Array:
         """Position, velocity ... of the fading old motion, from zero position."""
         v, a, length = self.begin.v, self.begin.a * self.brake_s, self.brake_s
         x = np.clip(t / length, 0.0, 1.0)
@@ -99,16 +103,6 @@ class Leg:
         if order == 2:
             return np.where(over, 0.0, (v * (6 * x**2 - 6 * x) + a * (3 * x**2 - 4 * x + 1)) / length)
         return np.where(over, 0.0, (v * (12 * x - 6) + a * (6 * x - 4)) / length**2)
-
-    def fits(self, bounds: Bounds) -> bool:
-        """Whether velocity, acceleration and (for laws without jumps) jerk stay within ``bounds``."""
-        times = np.concatenate([_SAMPLES * self.duration_s, _SAMPLES * self.brake_s]) + self.start_s
-        checks = [(1, bounds.velocity), (2, bounds.acceleration)]
-        if math.isfinite(self.law.cj):
-            checks.append((3, bounds.jerk))
-        return all(
-            float(np.max(np.abs(self.at(times, m)))) <= limit * _SLACK for m, limit in reversed(checks)
-        )
 
 
 @dataclass(frozen=True)
@@ -139,25 +133,58 @@ class Samples:
 def shortest_s(state: State, target: float, law: Law, bounds: Bounds) -> float:
     """The smallest duration of a leg from ``state`` to ``target`` within ``bounds``.
 
-    Closed form from rest; from a moving state the smallest that passes :meth:`Leg.fits` (to 0.1 %).
+    Closed form from rest; from a moving state the smallest that fits (to 0.1 %).
     """
     if state.still:
         return law.shortest_s(target - state.p, bounds.velocity, bounds.acceleration, bounds.jerk)
-    brake = brake_s(state, bounds)
-
-    def fits(duration_s: float) -> bool:
-        return Leg(0.0, duration_s, state, target, law, brake).fits(bounds)
-
     alone_s = law.shortest_s(target - state.p, bounds.velocity, bounds.acceleration, bounds.jerk)
-    low = high = max(brake, alone_s / 2)
-    for _ in range(60):
-        if fits(high):
+    moving = _Moving(state, target, law, bounds)
+    low = high = max(moving.brake_s, alone_s / 2)
+    for _ in range(_TRIES):
+        tried = high * _GROWTH
+        fits = moving.fit(tried)
+        if fits.any():
+            first = int(fits.argmax())
+            low, high = (float(tried[first - 1]) if first else low), float(tried[first])
             break
-        low, high = high, high * 1.2
-    for _ in range(9):
-        middle = (low + high) / 2
-        low, high = (low, middle) if fits(middle) else (middle, high)
+        low = high = float(tried[-1])
+    for _ in range(2):
+        tried = np.linspace(low, high, 24, dtype=np.float64)
+        fits = np.append(moving.fit(tried[:-1]), True)
+        first = int(fits.argmax())
+        low, high = float(tried[max(first - 1, 0)]), float(tried[first])
     return high
+
+
+class _Moving:
+    """Which durations keep a leg from a moving state within its bounds: samples of both parts are tried."""
+
+    def __init__(self, state: State, target: float, law: Law, bounds: Bounds) -> None:
+        self.brake_s = brake_s(state, bounds)
+        self.law = law
+        self.leg = Leg(0.0, 1.0, state, target, law, self.brake_s)
+        self.way = target - state.p - self.leg.brake_way()
+        checks = [(1, bounds.velocity), (2, bounds.acceleration), (3, bounds.jerk)]
+        self.checks = checks if math.isfinite(law.cj) else checks[:2]
+        self.braking_s = _SAMPLES * self.brake_s
+
+    def fit(self, duration_s: Array) -> NDArray[np.bool_]:
+        """Of durations (n,): whether velocity, acceleration and (for laws without jumps) jerk stay within."""
+        rate = 1.0 / duration_s[:, None]
+        whole_s = _SAMPLES * duration_s[:, None]
+        within = np.ones(len(duration_s), np.bool_)
+        for order, limit in self.checks:
+            reach = self.way * rate**order
+            whole = reach * _law_samples(self.law, order) + self.leg.brake(whole_s, order)
+            start = reach * self.law.at(self.braking_s * rate, order) + self.leg.brake(self.braking_s, order)
+            worst = np.maximum(np.abs(whole).max(axis=1), np.abs(start).max(axis=1))
+            within &= worst <= limit * _SLACK
+        return within
+
+
+@cache
+def _law_samples(law: Law, order: int) -> Array:
+    return law.at(_SAMPLES, order)
 
 
 class Run:

@@ -151,7 +151,8 @@ class Law:
         before = self.shape.at(np.nextafter(inner, 0.0), 2)
         return bool(np.max(np.abs(before - self.shape.at(inner, 2))) > 1e-6)
 
-    def _at(self, u: ArrayLike, order: int) -> Array:
+    def at(self, u: ArrayLike, order: int) -> Array:
+        """Derivative ``order`` (0..3) of s at ``u``."""
         values = np.asarray(u, dtype=np.float64)
         inside = self.shape.at(np.clip(values, 0.0, 1.0).ravel(), order).reshape(values.shape)
         if order == 0:
@@ -160,19 +161,19 @@ class Law:
 
     def s(self, u: ArrayLike) -> Array:
         """Position 0..1 at ``u`` (any shape; clamped outside [0, 1])."""
-        return self._at(u, 0)
+        return self.at(u, 0)
 
     def v(self, u: ArrayLike) -> Array:
         """ds/du; zero outside [0, 1]."""
-        return self._at(u, 1)
+        return self.at(u, 1)
 
     def a(self, u: ArrayLike) -> Array:
         """d2s/du2; zero outside [0, 1]."""
-        return self._at(u, 2)
+        return self.at(u, 2)
 
     def j(self, u: ArrayLike) -> Array:
         """d3s/du3; zero outside [0, 1]; the jumps of the first two laws are not in it."""
-        return self._at(u, 3)
+        return self.at(u, 3)
 
     def shortest_s(self, distance: float, velocity: float, acceleration: float, jerk: float) -> float:
         """The smallest duration over ``distance`` that keeps all three limits (same length unit, s).

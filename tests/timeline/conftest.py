@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 import pytest
 
@@ -67,8 +68,21 @@ Build = Callable[..., Timeline]
 def build(figure: Figure, limits: Mapping[str, Limits]) -> Build:
     """Timeline of the given cue lines, at the full limits unless a share is given."""
 
-    def run(*lines: str, share: float = 1.0) -> Timeline:
+    def run(*lines: str, share: float = 1.0, idles: bool = False) -> Timeline:
         text = "\n".join(("scene test", *lines)) + "\n"
-        return build_timeline(parse_scene_text(text, "test.scene"), figure, limits, share)
+        return build_timeline(parse_scene_text(text, "test.scene"), figure, limits, share, idles=idles)
+
+    return run
+
+
+@pytest.fixture
+def build_in(tmp_path: Path, figure: Figure, limits: Mapping[str, Limits]) -> Build:
+    """Timeline of the given lines in a folder that holds the given files."""
+
+    def run(files: Mapping[str, str], *lines: str, share: float = 1.0) -> Timeline:
+        for name, text in files.items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+        text = "\n".join(("scene test", *lines)) + "\n"
+        return build_timeline(parse_scene_text(text, str(tmp_path / "test.scene")), figure, limits, share)
 
     return run

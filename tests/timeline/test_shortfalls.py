@@ -17,6 +17,10 @@ def rates(timeline) -> list:
     return [item for item in timeline.shortfalls if item.code == "rate"]
 
 
+def landings(timeline) -> list:
+    return [item for item in timeline.shortfalls if item.code == "sync"]
+
+
 def test_a_move_that_is_too_fast_arrives_late_and_says_so(build) -> None:
     t = build("0:01 turn left 60 over 0.3s", "length 0:09")
     (short,) = t.shortfalls
@@ -138,10 +142,16 @@ def test_a_cue_that_goes_on_the_same_way_cuts_nothing(build) -> None:
     assert not rates(build("0:00 turn left 20 over 2s", "0:01 turn left 20 over 2s"))
 
 
-def test_a_landing_that_another_cue_takes_over_is_told(build) -> None:
+def test_a_landing_is_on_time_even_if_it_has_to_cut_the_move_before(build) -> None:
     t = build("0:00 turn left 40 over 5s", "0:03 lands turn right 10 over 1s", "0:04 turn left 5 over 2s")
-    held = next(item for item in rates(t) if item.line == 3)
-    assert "line 4 at 0:04.00 takes over before it begins" in held.message
+    (cut,) = t.shortfalls
+    assert cut.message.startswith("line 2: turn left 40 is cut short: line 3 takes over at 0:02.3")
+    assert np.degrees(t.axes["turn"].wish_rad[3000]) == pytest.approx(-10)
+    when = re.match(r"let line 3 land at ([\d:.]+) or later, or give line 2 `over ([\d.]+)s`", cut.remedy)
+    assert when is not None
+    assert not build("0:00 turn left 40 over 5s", f"{when[1]} lands turn right 10 over 1s").shortfalls
+    quicker = f"0:00 turn left 40 over {when[2]}s"
+    assert not build(quicker, "0:03 lands turn right 10 over 1s", "0:04 turn left 5 over 2s").shortfalls
 
 
 def test_a_few_milliseconds_late_are_a_note(build) -> None:
@@ -156,13 +166,14 @@ def test_a_late_move_eats_the_hold_behind_it(build) -> None:
     assert np.degrees(t.axes["turn"].wish_rad[2000]) == pytest.approx(60)
 
 
-def test_the_next_cue_starts_on_its_time_from_where_the_axis_is(build) -> None:
+def test_the_next_cue_is_pushed_until_the_axis_has_arrived(build) -> None:
     t = build("0:01 turn left 60 over 0.3s", "then turn right 60 over 0.3s", "length 0:09")
     first, second = rates(t)
     wish = np.degrees(t.axes["turn"].wish_rad)
-    assert 0 < np.max(wish) < 60
-    assert "line 3 takes over at 0:01.30, where it has got to turn left" in first.message
-    assert first.remedy == "give it `over 0.57s`, and start line 3 at 0:01.57 or later `over 1.13s`"
+    assert np.max(wish) == pytest.approx(60)
+    assert np.min(wish) == pytest.approx(-60)
+    assert first.remedy == "give it `over 0.57s`"
+    assert second.message == "line 3: turn right 60 over 0.3 s begins 0.26 s late and arrives 1.09 s late"
     assert second.remedy == (
         "it begins behind because of line 2: cure that first, then start it at 0:01.57 or later "
         "and give it `over 1.13s`"
@@ -195,15 +206,16 @@ def test_beyond_the_range(build) -> None:
 
 
 def test_landing_late_is_told_with_a_time_that_works(build) -> None:
-    (short,) = rates(build("0:00.1 lands turn left 60, snap"))
+    (short,) = landings(build("0:00.1 lands turn left 60, snap"))
     when = re.match(r"let it land at ([\d:.]+) or later", short.remedy)
     assert when is not None
-    assert not rates(build(f"{when[1]} lands turn left 60, snap"))
-    busy = ("0:00 turn left 60 over 3s", "0:03.2 lands turn right 60, snap")
-    (short,) = rates(build(*busy))
+    assert not build(f"{when[1]} lands turn left 60, snap").shortfalls
+    busy = ("0:03 turn left 60 over 3s", "0:03.2 lands turn right 60, snap")
+    cut, short = build(*busy).shortfalls
+    assert "takes over at 0:03.00, before it begins" not in cut.message
     when = re.match(r"let it land at ([\d:.]+) or later", short.remedy)
     assert when is not None
-    assert not rates(build(busy[0], f"{when[1]} lands turn right 60, snap"))
+    assert not build(busy[0], f"{when[1]} lands turn right 60, snap").shortfalls
 
 
 @settings(deadline=None, max_examples=25)
