@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,8 +25,12 @@ class Show:
     policy: Policy
 
 
-def read_show(folder: Path) -> Show:
-    """Read everything in a show folder.
+def read_show(
+    folder: Path,
+    figure_of: Callable[[Path], Figure] | None = None,
+    scene_of: Callable[[Path], Scene] | None = None,
+) -> Show:
+    """Read everything in a show folder; ``figure_of`` and ``scene_of`` read its files, by default anew.
 
     Raises:
         InputError: every fault of the figure, or every fault of all scenes and the event file, at once.
@@ -47,12 +51,14 @@ def read_show(folder: Path) -> Show:
                 remedy="name a show folder, or make one: quarterjack new DIR",
             )
         )
-    figure = read_figure(folder / "figure.toml")
+    figure_of = read_figure if figure_of is None else figure_of
+    scene_of = parse_scene if scene_of is None else scene_of
+    figure = figure_of(folder / "figure.toml")
     scenes: dict[str, Scene] = {}
     faults: list[Fault] = []
     for file in sorted(folder.glob("*.scene")):
         try:
-            scene = parse_scene(file)
+            scene = scene_of(file)
         except InputError as error:
             faults.extend(error.faults)
             continue

@@ -9,16 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sequencer.check.moments import Momentary
 from sequencer.check.played import PlayedScene
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Figure
 from sequencer.figure.servo_line import line_at
 from sequencer.figure.through import through_linkage
+from sequencer.kept import Kept, Same
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.spline import BASIS, extend
 
@@ -145,48 +148,89 @@ def scene_motion(
     played: PlayedScene,
     specs: Mapping[str, TrackSpec],
     frame_s: float,
+    kept: Kept | None = None,
 ) -> Motion:
-    """What the axes do while the player plays a scene, every :data:`STEP_S`."""
+    """What the axes do while the player plays a scene, every :data:`STEP_S`; ``kept`` spares what it can."""
+    kept = Kept() if kept is None else kept
     duration = played.frames * frame_s
     steps = np.arange(round(duration / STEP_S) + (0 if played.loop else 1))
     time_s: Array = np.multiply(steps, STEP_S, dtype=np.float64)
-    by_servo = {
-        spec.servo: servo_motion(figure, spec, played.points[name], played.loop, time_s)
-        for name, spec in specs.items()
-    }
+    by_servo = {}
+    for name, spec in specs.items():
+        points = played.points[name]
+        by_servo[spec.servo] = kept.of(
+            ("servo motion", Same(figure), spec, played.loop, len(time_s), points.tobytes()),
+            partial(servo_motion, figure, spec, points, played.loop, time_s),
+        )
     q: dict[str, Array] = {}
     qd: dict[str, Array] = {}
     qdd: dict[str, Array] = {}
     for linkage in linkages:
-        stacked = [
-            np.stack([by_servo[servo][order] for servo in linkage.servos], axis=1) for order in range(3)
-        ]
-        home = np.array([figure.axes[name].home_rad for name in linkage.axes])
-        near = np.broadcast_to(home, stacked[0].shape)
-        for store, values in zip(
-            (q, qd, qdd), through_linkage(linkage, stacked[0], stacked[1], stacked[2], near), strict=True
-        ):
-            store.update({name: values[:, place] for place, name in enumerate(linkage.axes)})
+        columns = [by_servo[servo] for servo in linkage.servos]
+        through = kept.of(
+            ("through", Same(linkage), played.scene), partial(Momentary, partial(through_linkage, linkage))
+        )
+        values = kept.of(
+            ("linkage motion", Same(figure), linkage.axes, *(Same(column) for column in columns)),
+            partial(_axes_motion, figure, linkage, columns, through),
+        )
+        for place, name in enumerate(linkage.axes):
+            q[name], qd[name], qdd[name] = values[place]
     return Motion(time_s, q, qd, qdd, {servo: values[1] for servo, values in by_servo.items()})
 
 
+def _axes_motion(
+    figure: Figure, linkage: Linkage, columns: list[tuple[Array, Array, Array]], through: Momentary
+) -> list[tuple[Array, Array, Array]]:
+    """Angle, speed and acceleration of each axis of a linkage from those of its servos."""
+    angle, speed, acceleration = (np.stack(each, axis=1) for each in zip(*columns, strict=True))
+    home = np.array([figure.axes[name].home_rad for name in linkage.axes])
+    near = np.broadcast_to(home, angle.shape)
+    q, qd, qdd = through(angle, speed, acceleration, near)
+    return [(q[:, place], qd[:, place], qdd[:, place]) for place in range(len(linkage.axes))]
+
+
 def scene_loads(
-    figure: Figure, machine: Machine, played: PlayedScene, specs: Mapping[str, TrackSpec], frame_s: float
+    figure: Figure,
+    machine: Machine,
+    played: PlayedScene,
+    specs: Mapping[str, TrackSpec],
+    frame_s: float,
+    kept: Kept | None = None,
 ) -> SceneLoads:
-    """The load of every servo over one played scene."""
-    motion = scene_motion(figure, machine.linkages, played, specs, frame_s)
-    # A figure of lamps alone has nothing to hold.
-    torque = machine.servo_torque(motion.q, motion.qd, motion.qdd) if motion.q else {}
-    servos = {}
-    for name, speed in motion.servo_rad_s.items():
-        stall, no_load = line_at(figure, figure.servos[name])
-        servos[name] = ServoLoad(
-            servo=name,
-            time_s=motion.time_s,
-            torque_n_m=torque[name],
-            speed_rad_s=speed,
-            available_n_m=available_n_m(stall, no_load, torque[name], speed),
-            stall_n_m=stall,
-            no_load_rad_s=no_load,
+    """The load of every servo over one played scene; ``kept`` spares what it can."""
+    kept = Kept() if kept is None else kept
+    motion = scene_motion(figure, machine.linkages, played, specs, frame_s, kept)
+    torque: dict[str, Array] = {}
+    if motion.q:  # a figure of lamps alone has nothing to hold
+        names, servos = tuple(motion.q), tuple(motion.servo_rad_s)
+
+        def servo_torque(*columns: Array) -> list[Array]:
+            q, qd, qdd = (dict(zip(names, columns[at::3], strict=True)) for at in range(3))
+            found = machine.servo_torque(q, qd, qdd)
+            return [np.asarray(found[servo]) for servo in servos]
+
+        again = kept.of(("torque", Same(machine), played.scene), lambda: Momentary(servo_torque))
+        columns = (each[name] for name in names for each in (motion.q, motion.qd, motion.qdd))
+        torque = dict(zip(servos, again(*columns), strict=True))
+    loads = {
+        name: kept.of(
+            ("load", Same(figure), name, Same(torque[name]), Same(speed), len(motion.time_s)),
+            partial(_load, figure, name, motion.time_s, torque[name], speed),
         )
-    return SceneLoads(played.scene, played.loop, played.frames * frame_s, motion, servos)
+        for name, speed in motion.servo_rad_s.items()
+    }
+    return SceneLoads(played.scene, played.loop, played.frames * frame_s, motion, loads)
+
+
+def _load(figure: Figure, name: str, time_s: Array, torque: Array, speed: Array) -> ServoLoad:
+    stall, no_load = line_at(figure, figure.servos[name])
+    return ServoLoad(
+        servo=name,
+        time_s=time_s,
+        torque_n_m=torque,
+        speed_rad_s=speed,
+        available_n_m=available_n_m(stall, no_load, torque, speed),
+        stall_n_m=stall,
+        no_load_rad_s=no_load,
+    )

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import ImageError
-from sequencer.player.player import Played, Player
+from sequencer.kept import Kept
+from sequencer.player.player import Played, Player, Snapshot
 from sequencer.tables.model import NONE, ShowImage
 
 #: Where the header keeps the idle loop's number, and where the bytes under the CRC begin (FORMAT.md).
@@ -47,30 +49,52 @@ def without_idle(image: bytes) -> bytes:
     return bytes(alone)
 
 
-def play_scenes(show: ShowImage, image: bytes) -> dict[str, PlayedScene]:
+def play_scenes(show: ShowImage, image: bytes, kept: Kept | None = None) -> dict[str, PlayedScene]:
     """Play every scene of an image once on the core; of a loop a whole turn after its fade-in.
+
+    ``kept`` spares scenes that were played before: alone and from rest, a scene's own streams and what
+    all scenes share are all that it depends on.
 
     Raises:
         ImageError: the core refuses the image.
     """
-    player = Player(without_idle(image))
-    fault = player.open()
-    if fault:
-        raise ImageError(f"the player refuses the image (fault {fault})")
-    player.play(
-        show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
-    )
-    settled = player.snapshot()
-    played = {}
-    for number, scene in enumerate(show.scenes):
+    kept = Kept() if kept is None else kept
+    shared = replace(show, scenes=(), inputs=(), transitions=(), idle=None)
+    stage = _Stage(show, image)
+    return {
+        scene.name: kept.of(("played", shared, number, scene), partial(stage.play, number))
+        for number, scene in enumerate(show.scenes)
+    }
+
+
+class _Stage:
+    """A player at rest with the image, opened when the first scene is to be played."""
+
+    def __init__(self, show: ShowImage, image: bytes) -> None:
+        self._show = show
+        self._image = image
+
+    @cached_property
+    def _settled(self) -> tuple[Player, Snapshot]:
+        show, player = self._show, Player(without_idle(self._image))
+        fault = player.open()
+        if fault:
+            raise ImageError(f"the player refuses the image (fault {fault})")
+        player.play(
+            show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
+        )
+        return player, player.snapshot()
+
+    def play(self, number: int) -> PlayedScene:
+        """One scene from rest."""
+        player, settled = self._settled
+        scene = self._show.scenes[number]
         player.restore(settled)
         player.cue(1, number, 0 if scene.loop else 1)
         turns = 1 + (-(-scene.fade_in_frames // scene.frames) if scene.loop else 0)
         frames = player.play(6 + scene.frames * turns)
         begins = int(np.argmax((frames.state == _SCENE_STATE) & (frames.scene == number)))
-        first = begins + scene.frames * (turns - 1)
-        played[scene.name] = _cut(show, number, frames, first)
-    return played
+        return _cut(self._show, number, frames, begins + scene.frames * (turns - 1))
 
 
 def _cut(show: ShowImage, number: int, frames: Played, first: int) -> PlayedScene:

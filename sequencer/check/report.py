@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -16,6 +17,7 @@ from sequencer.check.work import EveningWork, SceneWork
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Limits
 from sequencer.finding import Finding, has_errors
+from sequencer.kept import Kept, Same
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.peak import Peak, on_grid, peak
 from sequencer.tables.model import ShowImage
@@ -149,53 +151,33 @@ def scene_report(
     specs: Mapping[str, TrackSpec],
     linkages: Sequence[MovedAxes],
     asked_rad: Mapping[str, NDArray[np.float64]],
+    kept: Kept | None = None,
 ) -> SceneReport:
     """Measure one scene as the player played it.
 
     ``linkages`` say which tracks move which axes; ``asked_rad`` maps an axis to its wish as authored on the
-    1 ms grid; an axis that the scene does not mention is wished to stay at home.
+    1 ms grid; an axis that the scene does not mention is wished to stay at home. ``kept`` spares linkages
+    whose points and wishes (the very same arrays) were measured before.
     """
+    kept = Kept() if kept is None else kept
     record = show.scenes[show.number(played.scene)]
     duration_s = record.frames * show.frame_us * 1e-6
     streams = dict(zip(specs, record.tracks, strict=True))
     axes: dict[str, AxisReport] = {}
     servos: dict[str, ServoReport] = {}
     for moved in linkages:
-        tracks = [specs[name] for name in moved.tracks]
-        peaks = [peak(spec, played.points[spec.name], played.loop) for spec in tracks]
-        for spec, found, limit in zip(tracks, peaks, moved.track_limits, strict=True):
-            servos[spec.servo] = ServoReport(spec.servo, spec.name, moved.ratio, found, limit)
-        reached: Mapping[str, Reached]
-        angles: Mapping[str, NDArray[np.float64]]
-        if moved.linkage is None:
-            (axis,) = moved.axes
-            reached = {axis: peaks[0]}
-            angles = {axis: on_grid(tracks[0], played.points[tracks[0].name], played.loop)}
-        else:
-            motion = linked_motion(
-                moved.linkage,
-                tracks,
-                [played.points[name] for name in moved.tracks],
-                played.loop,
-                [moved.axes[axis].home_rad for axis in moved.linkage.axes],
-            )
-            reached, angles = motion.extremes, motion.angle_rad
+        tracks = tuple(specs[name] for name in moved.tracks)
         stored = sum(len(streams[name] or b"") for name in moved.tracks)
-        for name, axis_facts in moved.axes.items():
-            asked = asked_rad.get(name)
-            if asked is None:
-                asked = np.full(round(duration_s * 1000) + 1, axis_facts.home_rad)
-            difference = angles[name] - asked
-            axes[name] = AxisReport(
-                axis=name,
-                bytes_per_s=stored / len(moved.axes) / duration_s,
-                peak=reached[name],
-                limit=axis_facts.limit,
-                rms_error_rad=float(np.sqrt(np.mean(difference * difference))),
-                max_error_rad=float(np.abs(difference).max()),
-                knot_s=tracks[0].knot_s,
-                played_rad=angles[name],
-            )
+        asked = {name: asked_rad[name] for name in moved.axes if name in asked_rad}
+        key = (
+            *("moved", Same(moved), tracks, stored, duration_s, played.loop),
+            *(played.points[name].tobytes() for name in moved.tracks),
+            *((name, Same(wish)) for name, wish in asked.items()),
+        )
+        measure = partial(_measured, moved, tracks, played, duration_s, stored, asked)
+        own_axes, own_servos = kept.of(key, measure)
+        axes |= own_axes
+        servos |= own_servos
     names = [
         *((lamp.name, "lamp") for lamp in show.lamps),
         *((switch.name, "switch") for switch in show.switches),
@@ -205,6 +187,48 @@ def scene_report(
         for key, stream in zip(names, record.lamps + record.switches, strict=True)
     }
     return SceneReport(played.scene, duration_s, played.loop, record.table_bytes, axes, servos, others)
+
+
+def _measured(
+    moved: MovedAxes,
+    tracks: Sequence[TrackSpec],
+    played: PlayedScene,
+    duration_s: float,
+    stored_bytes: int,
+    asked_rad: Mapping[str, NDArray[np.float64]],
+) -> tuple[dict[str, AxisReport], dict[str, ServoReport]]:
+    """The axes and servos of one linkage."""
+    points = [played.points[spec.name] for spec in tracks]
+    peaks = [peak(spec, own, played.loop) for spec, own in zip(tracks, points, strict=True)]
+    servos = {
+        spec.servo: ServoReport(spec.servo, spec.name, moved.ratio, found, limit)
+        for spec, found, limit in zip(tracks, peaks, moved.track_limits, strict=True)
+    }
+    reached: Mapping[str, Reached]
+    angles: Mapping[str, NDArray[np.float64]]
+    if moved.linkage is None:
+        (axis,) = moved.axes
+        reached = {axis: peaks[0]}
+        angles = {axis: on_grid(tracks[0], points[0], played.loop)}
+    else:
+        home_rad = [moved.axes[axis].home_rad for axis in moved.linkage.axes]
+        motion = linked_motion(moved.linkage, tracks, points, played.loop, home_rad)
+        reached, angles = motion.extremes, motion.angle_rad
+    axes = {}
+    for name, facts in moved.axes.items():
+        asked = asked_rad.get(name)
+        difference = angles[name] - (facts.home_rad if asked is None else asked)
+        axes[name] = AxisReport(
+            axis=name,
+            bytes_per_s=stored_bytes / len(moved.axes) / duration_s,
+            peak=reached[name],
+            limit=facts.limit,
+            rms_error_rad=float(np.sqrt(np.mean(difference * difference))),
+            max_error_rad=float(np.abs(difference).max()),
+            knot_s=tracks[0].knot_s,
+            played_rad=angles[name],
+        )
+    return axes, servos
 
 
 def limit_json(limit: Limits) -> dict[str, float]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from sequencer.check import heat, supply, torque
-from sequencer.check.loads import SceneLoads
+from sequencer.check.loads import SceneLoads, ServoLoad
 from sequencer.figure.heat import rise_k
 from sequencer.figure.model import Figure
+from sequencer.kept import Kept, Same
 
 
 @dataclass(frozen=True)
@@ -36,22 +38,32 @@ class SceneWork:
     average_a: float
 
 
-def scene_work(figure: Figure, loads: SceneLoads, current: supply.SceneCurrent) -> SceneWork:
-    """The scene's loads in a few numbers a servo."""
-    servos = {}
-    for name, load in loads.servos.items():
-        ratio = torque.over_available(load)
-        worst = int(ratio.argmax())
-        servos[name] = ServoWork(
-            servo=name,
-            peak_n_m=float(np.abs(load.torque_n_m).max()),
-            share=float(ratio[worst]),
-            share_at_s=float(load.time_s[worst]),
-            rms_share=load.rms_share,
-            continuous_share=figure.servos[name].continuous_share,
-            winding_c=heat.scene_peak_c(figure, load, loads.loop),
+def scene_work(
+    figure: Figure, loads: SceneLoads, current: supply.SceneCurrent, kept: Kept | None = None
+) -> SceneWork:
+    """The scene's loads in a few numbers a servo; ``kept`` spares servos whose load is the very same."""
+    kept = Kept() if kept is None else kept
+    servos = {
+        name: kept.of(
+            ("work", Same(figure), Same(load), loads.loop), partial(_servo_work, figure, load, loads.loop)
         )
+        for name, load in loads.servos.items()
+    }
     return SceneWork(servos, current.peak_a, current.average_a)
+
+
+def _servo_work(figure: Figure, load: ServoLoad, loop: bool) -> ServoWork:
+    ratio = torque.over_available(load)
+    worst = int(ratio.argmax())
+    return ServoWork(
+        servo=load.servo,
+        peak_n_m=float(np.abs(load.torque_n_m).max()),
+        share=float(ratio[worst]),
+        share_at_s=float(load.time_s[worst]),
+        rms_share=load.rms_share,
+        continuous_share=figure.servos[load.servo].continuous_share,
+        winding_c=heat.scene_peak_c(figure, load, loop),
+    )
 
 
 @dataclass(frozen=True)

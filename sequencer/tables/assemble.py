@@ -11,6 +11,7 @@ import numpy as np
 
 from sequencer.errors import Fault, PlanError
 from sequencer.figure.model import Figure
+from sequencer.kept import Kept
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.model import (
     COMMON_FRAMES,
@@ -77,6 +78,7 @@ def assemble(
     plans: Plans,
     timelines: Mapping[str, Timeline],
     policy: ShowPolicy,
+    kept: Kept | None = None,
 ) -> tuple[ShowImage, tuple[tuple[str, Shortfall], ...]]:
     """Everything the player needs, coded; only the transitions are provisional (see :func:`with_table`).
 
@@ -86,6 +88,7 @@ def assemble(
         plans: scene -> track -> plan; a track without a plan stays at rest.
         timelines: the scenes in the image's order, for lengths, lamps and switches.
         policy: idle scene and triggers, scenes by name.
+        kept: spares coding what was coded before.
 
     Returns:
         The contents, and the ``sync`` shortfalls of switches that cannot act on time, each with its scene.
@@ -109,7 +112,7 @@ def assemble(
     late: list[tuple[str, Shortfall]] = []
     scenes = []
     for name, timeline in timelines.items():
-        record, missed = _scene(figure, specs, plans.get(name, {}), timeline, frame_us)
+        record, missed = _scene(figure, specs, plans.get(name, {}), timeline, frame_us, kept or Kept())
         scenes.append(record)
         late += [(name, item) for item in missed]
     show = ShowImage(
@@ -222,6 +225,7 @@ def _scene(
     plans: Mapping[str, TrackPlan],
     timeline: Timeline,
     frame_us: int,
+    kept: Kept,
 ) -> tuple[SceneRecord, tuple[Shortfall, ...]]:
     frames = frames_from_s(timeline.duration_s, frame_us)
     if frames > LONGEST_SCENE:
@@ -236,7 +240,7 @@ def _scene(
         )
     late: list[Shortfall] = []
     try:
-        tracks = tuple(_points(plans.get(name), frames) for name in specs)
+        tracks = tuple(_points(plans.get(name), frames, kept) for name in specs)
         lamps = tuple(encode_lamp(timeline.lamps.get(name, ()), frames, frame_us) for name in figure.lamps)
         switches = []
         for name, switch in figure.switches.items():
@@ -258,13 +262,14 @@ def _scene(
     return record, tuple(late)
 
 
-def _points(plan: TrackPlan | None, frames: int) -> bytes | None:
+def _points(plan: TrackPlan | None, frames: int, kept: Kept) -> bytes | None:
     if plan is None or bool(np.all(plan.points == plan.spec.rest)):
         return None
     spans = len(plan.points) - (0 if plan.loop else 3)
     if spans * plan.spec.knot_frames != frames:
         raise ValueError(f"track {plan.spec.name} has {spans} spans, which is not the scene's length")
-    return encode_track(plan.points, plan.spec.rest, plan.loop)
+    points, rest, loop = plan.points, plan.spec.rest, plan.loop
+    return kept.of(("stream", points.tobytes(), rest, loop), lambda: encode_track(points, rest, loop))
 
 
 def _u16(time_s: float, frame_us: int, what: str) -> int:

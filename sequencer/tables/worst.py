@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-if TYPE_CHECKING:
-    from sequencer.motion.model import TrackSpec
+
+class Bounded(Protocol):
+    """What a track's control points and their differences must keep: a spec, or its record in an image."""
+
+    @property
+    def low(self) -> int: ...  # noqa: D102 - the names say it
+    @property
+    def high(self) -> int: ...  # noqa: D102
+    @property
+    def bounds(self) -> tuple[int, int, int]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -20,7 +28,7 @@ class Worst:
     d2: int
     d3: int
 
-    def within(self, spec: TrackSpec) -> bool:
+    def within(self, spec: Bounded) -> bool:
         """Whether position, velocity, acceleration and jerk keep the track's certified bounds."""
         d1, d2, d3 = spec.bounds
         inside = spec.low <= self.low and self.high <= spec.high
