@@ -5,11 +5,11 @@ tried in this order, the first that keeps all is taken:
 
 1. each track's own quickest step toward the target, then toward a half and a quarter of the way to it;
 2. both tracks with their limits scaled in proportion to their distances. The law scales with its limits, so
-   from rest the pair moves along a straight line, and between two places of a convex polygon that cannot
-   leave it. Once begun from rest, a line is followed as long as the target stays. It begins toward the
-   target, or when rounding on a face forbids that, half or all of the way off to the middle; so the pair
-   does not get stuck. In motion the same law lets it slide along a face;
-3. the next points of the tails.
+   what moves along a straight line to the target goes on along it: the pair slides along a face;
+3. the next points of the tails. The target then counts as barred: until it changes, it is gone for from rest
+   by straight lines only (the law of 2, kept to as long as the target stays). Between two places of a
+   convex polygon a straight line cannot leave it; where rounding on a face forbids the first point of one, a
+   short one off the face goes before. So a target that stays is reached.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from sequencer.motion.round import SETTLE_LSB
 
 #: Shares of the way to the target that the tracks' own steps are tried for.
 _SHARES = (1.0, 0.5, 0.25)
-#: Shares of the way from the target to the polygon's middle that a line is tried for.
-_DETOURS = (0.0, 0.5, 1.0)
+#: How far (LSB) toward the polygon's middle a line off a face may go.
+_OFF_FACE = (8.0, 64.0, 512.0)
 #: Slack of "inside" in face units: far below a rounding.
 _TINY = 1e-6
 _Place = tuple[float, float]
@@ -76,6 +76,7 @@ class LivePair:
         if not self._keeps(self.tracks[0].rest, self.tracks[1].rest):
             raise InputError(f"pair {pair.name}: no way to rest inside its polygon from where it starts")
         self._line: _Line | None = None
+        self._barred: _Place | None = None
 
     def tail(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """The points that bring both tracks to rest, of equal number; legal to send ahead of any silence."""
@@ -91,24 +92,25 @@ class LivePair:
         """
         one, other = self.tracks
         if targets is None:
-            self._line = None
+            self._line = self._barred = None
             return one.tick(None), other.tick(None)
         kept = not all(math.isfinite(target) for target in targets)
         clamped = False
         if not kept:
             asked = (one.place_of(targets[0]), other.place_of(targets[1]))
-            aim = self._nearest(asked)
-            clamped = aim != asked
-            one.head_for(aim[0])
-            other.head_for(aim[1])
-        for way, beside, line in self._tries((one.place_of(one.target), other.place_of(other.target))):
+            near = self._nearest(asked)
+            clamped = near != asked
+            one.head_for(near[0])
+            other.head_for(near[1])
+        aim = (one.place_of(one.target), other.place_of(other.target))
+        for way, beside, line in self._tries(aim):
             if way is not None and beside is not None and self._keeps(way, beside):
                 self._line = line
                 one.take(way)
                 other.take(beside)
                 break
         else:
-            self._line = None
+            self._line, self._barred = None, aim
             one.take(one.rest)
             other.take(other.rest)
         return one.told(clamped, kept), other.told(clamped, kept)
@@ -126,15 +128,26 @@ class LivePair:
         line = self._line
         if line is not None and line.aim == aim and (moving or line.end != (one.place, other.place)):
             yield one.way_to(line.brakes[0], line.end[0]), other.way_to(line.brakes[1], line.end[1]), line
-        for share in _SHARES:
-            x, y = one.end + share * (aim[0] - one.end), other.end + share * (aim[1] - other.end)
-            yield one.way_to(one.brake, x), other.way_to(other.brake, y), None
-        for detour in _DETOURS[:1] if moving else _DETOURS:
-            x = one.nearest(aim[0] + detour * (self._middle[0] - aim[0]))
-            y = other.nearest(aim[1] + detour * (self._middle[1] - aim[1]))
-            brakes = _in_proportion((one.brake, other.brake), (abs(x - one.end), abs(y - other.end)))
-            line = None if moving else _Line(aim, (x, y), brakes)
-            yield one.way_to(brakes[0], x), other.way_to(brakes[1], y), line
+        if moving or self._barred != aim:
+            for share in _SHARES:
+                x, y = one.end + share * (aim[0] - one.end), other.end + share * (aim[1] - other.end)
+                yield one.way_to(one.brake, x), other.way_to(other.brake, y), None
+            if moving:
+                yield self._straight(aim, aim)
+        if not moving:
+            yield self._straight(aim, aim)
+            away = (self._middle[0] - one.place, self._middle[1] - other.place)
+            for off in _OFF_FACE:
+                part = min(1.0, off / max(1.0, math.hypot(*away)))
+                x, y = one.nearest(one.place + part * away[0]), other.nearest(other.place + part * away[1])
+                yield self._straight((x, y), aim)
+
+    def _straight(self, end: _Place, aim: _Place) -> tuple[Way | None, Way | None, _Line | None]:
+        """The step toward ``end`` with limits in proportion; from rest it begins a line."""
+        one, other = self.tracks
+        brakes = _in_proportion((one.brake, other.brake), (abs(end[0] - one.end), abs(end[1] - other.end)))
+        line = None if one.moving or other.moving else _Line(aim, end, brakes)
+        return one.way_to(brakes[0], end[0]), other.way_to(brakes[1], end[1]), line
 
     def _keeps(self, way: Way, beside: Way) -> bool:
         """Whether all pairs of points of two ways keep all faces; the shorter way rests at its end."""

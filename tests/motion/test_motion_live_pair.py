@@ -138,7 +138,12 @@ def test_any_target_is_reached_or_its_nearest_and_held(data: st.DataObject) -> N
         for _ in range(5):
             stage.tick(targets)
     goal = data.draw(st.tuples(st.floats(-room, room), st.floats(-room, room)))
-    stage.settle(goal, most=30_000)
+    # braking, a way along a face at a fraction of the pace, some short ones off faces: no wandering about
+    paces = [
+        abs(asked - track.tail()[-1]) / track.brake.velocity
+        for asked, track in zip(goal, stage.live.tracks, strict=True)
+    ]
+    stage.settle(goal, most=400 + round(6 * max(paces)))
     stage.certify()
     here = [points[-1] for points in stage.sent]
     assert stage.tick(goal)
