@@ -44,10 +44,12 @@ class Session:
             QuarterjackError: as :func:`.show_folder.read_show`, :func:`.show.plan_show` and
                 :func:`.show.build_planned`. The session goes on: mend the file and refresh again.
         """
-        self._kept.turn()
         show = self.read()
         planned = plan_show(show, with_idle(show, self._names), tell, kept=self._kept, memory=self._memory)
-        return check_built(build_planned(planned, tell, kept=self._kept), tell, kept=self._kept)
+        checked = check_built(build_planned(planned, tell, kept=self._kept), tell, kept=self._kept)
+        # Not before: while a file is in the middle of an edit and cannot be read, nothing is forgotten.
+        self._kept.turn()
+        return checked
 
     def read(self) -> Show:
         """The files as they are now. What has not changed is the very same object as before.

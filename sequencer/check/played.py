@@ -12,14 +12,15 @@ from numpy.typing import NDArray
 
 from sequencer.errors import ImageError
 from sequencer.kept import Kept
-from sequencer.player.player import Played, Player, Snapshot
+from sequencer.player.player import Played, Player, Snapshot, State
 from sequencer.tables.model import NONE, ShowImage
 
 #: Where the header keeps the idle loop's number, and where the bytes under the CRC begin (FORMAT.md).
 _IDLE_AT, _CRC_AT, _BODY_AT = 19, 8, 12
 #: More frames than any boot and settle take (the image's settle_frames is added).
 _PATIENCE_FRAMES = 2000
-_SCENE_STATE = 3
+#: When so many frames in a row are idle, they are over and every track is at rest.
+_GLANCE_FRAMES = 120
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,8 @@ def play_scenes(show: ShowImage, image: bytes, kept: Kept | None = None) -> dict
         ImageError: the core refuses the image.
     """
     kept = Kept() if kept is None else kept
-    shared = replace(show, scenes=(), inputs=(), transitions=(), idle=None)
+    # How the player settles and stops is over before a scene, or comes after it.
+    shared = replace(show, scenes=(), inputs=(), transitions=(), idle=None, settle_frames=0, stop_frames=0)
     stage = _Stage(show, image)
     return {
         scene.name: kept.of(("played", shared, number, scene), partial(stage.play, number))
@@ -80,9 +82,11 @@ class _Stage:
         fault = player.open()
         if fault:
             raise ImageError(f"the player refuses the image (fault {fault})")
-        player.play(
-            show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
-        )
+        waited = 0
+        while waited < show.boot_frames + show.settle_frames + _PATIENCE_FRAMES:
+            if (player.play(_GLANCE_FRAMES).state == State.IDLE).all():
+                break
+            waited += _GLANCE_FRAMES
         return player, player.snapshot()
 
     def play(self, number: int) -> PlayedScene:
@@ -93,7 +97,7 @@ class _Stage:
         player.cue(1, number, 0 if scene.loop else 1)
         turns = 1 + (-(-scene.fade_in_frames // scene.frames) if scene.loop else 0)
         frames = player.play(6 + scene.frames * turns)
-        begins = int(np.argmax((frames.state == _SCENE_STATE) & (frames.scene == number)))
+        begins = int(np.argmax((frames.state == State.SCENE) & (frames.scene == number)))
         return _cut(self._show, number, frames, begins + scene.frames * (turns - 1))
 
 

@@ -110,11 +110,29 @@ def winding_c(
     """
     kept = math.exp(-step_s / thermal(servo).time_s)
     target = figure.ambient_c + thermal(servo).resistance_k_w * stall_heat_w(figure, servo) * shares**2
-    now = figure.ambient_c if start_c is None else start_c
-    out = np.empty_like(target)
-    for index, aim in enumerate(target.tolist()):
-        now = aim + (now - aim) * kept
-        out[index] = now
+    start = figure.ambient_c if start_c is None else start_c
+    return _lagging(target, kept, start)
+
+
+def _lagging(target: Array, kept: float, start: float) -> Array:
+    """x_i = target_i + (x_(i-1) - target_i) kept, from x_(-1) = ``start``; (n,).
+
+    In about sqrt(n) rows at once, each from zero first; where a row begins fades through it afterwards.
+    """
+    count = len(target)
+    width = max(1, math.isqrt(count))
+    rows = -(-count // width)
+    padded = np.zeros(rows * width)
+    padded[:count] = (1.0 - kept) * target
+    values = padded.reshape(rows, width)
+    for column in range(1, width):
+        values[:, column] += kept * values[:, column - 1]
+    begins = np.empty(rows)
+    fades = kept ** np.arange(1, width + 1)
+    for row in range(rows):
+        begins[row] = start
+        start = values[row, -1] + fades[-1] * start
+    out: Array = (values + begins[:, None] * fades).ravel()[:count]
     return out
 
 

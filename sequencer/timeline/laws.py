@@ -110,7 +110,12 @@ class _Power:
             self.orders.append(self.orders[-1].deriv())
 
     def at(self, u: Array, order: int) -> Array:
-        return np.asarray(self.orders[order](u), dtype=np.float64)
+        # Horner's rule, as Polynomial does it, without the ceremony: cues ask for one value at a time.
+        coefficients = self.orders[order].coef
+        value = np.full_like(u, coefficients[-1])
+        for coefficient in coefficients[-2::-1]:
+            value = value * u + coefficient
+        return value
 
     def turning_points(self, order: int) -> list[float]:
         roots = self.orders[order + 1].roots()

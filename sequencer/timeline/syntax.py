@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -77,8 +77,12 @@ def without_comment(line: str) -> str:
     return line.rstrip()
 
 
+@lru_cache(maxsize=8192)
 def parse_line(text: str) -> Tree[Any]:
-    """The tree of one line without its comment. Raises :class:`BadLineError`."""
+    """The tree of one line without its comment, to be read only. Raises :class:`BadLineError`.
+
+    Most lines of a file that is read again are the same as before.
+    """
     from lark.exceptions import UnexpectedCharacters, UnexpectedInput, UnexpectedToken
 
     try:
