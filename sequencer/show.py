@@ -65,6 +65,7 @@ def plan_show(
         FindingsError: an axis that cannot be moved, a motion that cannot be certified; all of them at once.
     """
     from sequencer.motion.cache import PlanMemory, cache_folder
+    from sequencer.motion.torque_moves import quick_by_axis
     from sequencer.motion.tracks import figure_tracks
 
     kept = Kept() if kept is None else kept
@@ -74,10 +75,12 @@ def plan_show(
     faults: list[QuarterjackError] = []
     by_axis = kept.of(("limits", Same(figure)), lambda: _limits(figure))
     tracks = kept.of(("tracks", Same(figure)), lambda: figure_tracks(figure))
+    quick = kept.of(("quick", Same(figure)), lambda: quick_by_axis(figure, by_axis))
     asked: dict[str, Timeline] = {}
     for name in names:
+        scene = show.scenes[name]
         try:
-            asked[name] = _timeline(show, show.scenes[name], by_axis, kept)
+            asked[name] = _timeline(show, scene, by_axis if scene.loop else quick, kept)
         except QuarterjackError as error:
             faults.append(error)
     _raise(faults)
@@ -134,12 +137,15 @@ def _planned(
     figure: Figure, tracks: FigureTracks, timeline: Timeline, memory: PlanMemory, kept: Kept
 ) -> tuple[Timeline, Mapping[str, TrackPlan]]:
     """The motion of a scene, and its timeline with what that misses."""
+    from sequencer.figure.track_load import FigureLoads
     from sequencer.motion.misses import with_misses
-    from sequencer.motion.scene import plan_scene
+    from sequencer.motion.torque_aware import plan_scene_with_torque, with_reverted
 
     def plan() -> tuple[Timeline, Mapping[str, TrackPlan]]:
-        plans = plan_scene(timeline, tracks.specs, linkages=tracks.behind, pairs=tracks.pairs, memory=memory)
-        return with_misses(timeline, figure.axes, plans, tracks.behind), plans
+        loads, error = FigureLoads(figure), figure.board.clock_error
+        plans, reverted = plan_scene_with_torque(timeline, tracks, loads, error, memory=memory)
+        told = with_reverted(timeline, reverted)
+        return with_misses(told, figure.axes, plans, tracks.behind), plans
 
     return kept.of(("planned", Same(timeline), Same(tracks)), plan)
 
@@ -158,9 +164,11 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         RoomError: more than any board or the player takes.
         ImageError: the player refuses the image; the installation is broken.
     """
+    from sequencer.figure.torque_limits import spare_by_track
     from sequencer.motion.certificate import certify, merge
     from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
+    from sequencer.tables.braking import least_stop_frames
     from sequencer.tables.image import build_image
     from sequencer.tables.proven import KeptProver
     from sequencer.tables.transitions import (
@@ -168,6 +176,7 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         pairs_with_transitions,
         with_transitions,
     )
+    from sequencer.timeline.model import PLAN_SHARE
 
     kept = Kept() if kept is None else kept
     tell("transitions", 0.0)
@@ -181,7 +190,11 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     )
     pairs = planned.tracks.pairs
     prover = KeptProver(provisional, lambda show: _opened(build_image(show)), kept)
-    table = choose_transitions(prover, planned.specs, provisional.scenes, pairs)
+    brake = least_stop_frames(
+        (plan for plans in planned.plans.values() for plan in plans.values()),
+        spare_by_track(planned.show.figure, PLAN_SHARE),
+    )
+    table = choose_transitions(prover, planned.specs, provisional.scenes, pairs, brake)
     scenes = {
         track: merge(
             certify(plans[track].spec, plans[track].points, scene=scene, loop=plans[track].loop)

@@ -115,9 +115,9 @@ def _moved_axes(planned: PlannedShow) -> list[MovedAxes]:
     """Which tracks move which axes, for the report."""
     from sequencer.check.report import AxisFacts, MovedAxes
     from sequencer.figure.drives import track_of
-    from sequencer.figure.limits import outer_limits
     from sequencer.figure.linkage import linkages
     from sequencer.figure.model import DirectDrive
+    from sequencer.figure.torque_limits import never_exceeded
 
     figure, found = planned.show.figure, []
     for link in linkages(figure):
@@ -127,7 +127,7 @@ def _moved_axes(planned: PlannedShow) -> list[MovedAxes]:
             MovedAxes(
                 tracks=tracks,
                 axes={
-                    axis: AxisFacts(figure.axes[axis].home_rad, outer_limits(figure, axis))
+                    axis: AxisFacts(figure.axes[axis].home_rad, never_exceeded(figure, axis))
                     for axis in link.axes
                 },
                 track_limits=tuple(planned.tracks.limits[track] for track in tracks),

@@ -118,3 +118,12 @@ class FigureLoads:
     def load(self, linkage: Linkage, axes: AxesMotion) -> TrackLoad:
         """The load of ``linkage`` near this motion of the whole figure, the other axes moving just so."""
         return TrackLoad(self._dynamics, linkage, axes)
+
+    def still(self, linkage: Linkage, q: Mapping[str, Array]) -> TrackLoad:
+        """The load of ``linkage`` while the other axes stand at ``q``."""
+        return TrackLoad(self._dynamics, linkage, AxesMotion(q, {}, {}))
+
+    def track_rad(self, linkage: Linkage, pose: Array) -> Array:
+        """Track angles (n, k) of a linkage's axis angles (n, k)."""
+        drive = self._dynamics.figure.axes[linkage.axes[0]].drive
+        return pose if isinstance(drive, DirectDrive) else linkage.servo_rad(pose)

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Generic, Protocol, TypeVar
+from typing import Protocol
 
 import numpy as np
 
 from sequencer.errors import PlanError
+from sequencer.figure.track_load import AxesMotion
 from sequencer.motion.cache import PlanMemory
 from sequencer.motion.linked import Linkage
 from sequencer.motion.model import TrackPlan, TrackSpec
@@ -32,7 +33,7 @@ from sequencer.motion.torque_rows import (
     track_motion,
 )
 from sequencer.motion.tracks import FigureTracks
-from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, Shortfall, Timeline
 
 #: Passes about the last motion, at most.
 PASSES = 4
@@ -46,11 +47,7 @@ STILL_SHARE = 0.05
 STILL_LSB = 2.0
 
 
-#: The motion of all axes, in whatever form the figure has it.
-Axes = TypeVar("Axes")
-
-
-class Loads(Protocol[Axes]):
+class Loads(Protocol):
     """What the figure knows of torque; see :class:`sequencer.figure.track_load.FigureLoads`."""
 
     @property
@@ -58,22 +55,26 @@ class Loads(Protocol[Axes]):
         """Every linkage of the figure, direct ones too."""
         ...
 
-    def axes(self, tracks: Mapping[str, tuple[Floats, Floats, Floats]]) -> Axes:
+    def axes(self, tracks: Mapping[str, tuple[Floats, Floats, Floats]]) -> AxesMotion:
         """How all axes move while every servo's track has this angle, speed and acceleration."""
         ...
 
-    def load(self, linkage: Linkage, axes: Axes) -> Load:
+    def load(self, linkage: Linkage, axes: AxesMotion) -> Load:
         """The load of a linkage near this motion, the other axes moving just so."""
         ...
 
 
 @dataclass(frozen=True)
 class Reverted:
-    """Tracks that keep their constant limits in this scene, and why; ``time_s`` is where it showed."""
+    """Tracks that keep their constant limits in this scene, and why.
+
+    ``time_s`` is where it showed, ``needed_percent`` what was needed there of stall torque (0: not known).
+    """
 
     tracks: tuple[str, ...]
     time_s: float
     reason: str
+    needed_percent: float
 
 
 #: The motion of a linkage's tracks with further rows, within their outer bounds; which pass it is.
@@ -83,7 +84,7 @@ PlanWith = Callable[[Linkage, SpanRows, int], Sequence[TrackPlan]]
 def plan_scene_with_torque(
     timeline: Timeline,
     tracks: FigureTracks,
-    loads: Loads[Axes],
+    loads: Loads,
     clock_error: float,
     share: float = PLAN_SHARE,
     memory: PlanMemory | None = None,
@@ -112,11 +113,31 @@ def plan_scene_with_torque(
     return plan_torque_aware(loads, constant, tracks.aware, plan_with, clock_error, share)
 
 
-class _Scene(Generic[Axes]):
+def with_reverted(timeline: Timeline, reverted: Sequence[Reverted]) -> Timeline:
+    """The timeline with a note for each linkage that keeps its constant limits after all."""
+    notes = tuple(
+        Shortfall(
+            code="torque",
+            channel=each.tracks[0],
+            time_s=each.time_s,
+            line=0,
+            value=each.needed_percent,
+            limit=100.0 * PLAN_SHARE,
+            unit="% of stall torque",
+            message=f"{' and '.join(each.tracks)} keeps to constant limits in this scene: {each.reason}",
+            remedy=f"ask for calmer moves about {each.time_s:.2f} s, or leave `torque_aware` out",
+            severity="note",
+        )
+        for each in reverted
+    )
+    return replace(timeline, shortfalls=(*timeline.shortfalls, *notes)) if notes else timeline
+
+
+class _Scene:
     """The tracks of one scene while passes go on."""
 
     def __init__(
-        self, loads: Loads[Axes], plans: Mapping[str, TrackPlan], clock_error: float, share: float
+        self, loads: Loads, plans: Mapping[str, TrackPlan], clock_error: float, share: float
     ) -> None:
         self.loads = loads
         self.by_servo = {plan.spec.servo: plan for plan in plans.values()}
@@ -172,7 +193,7 @@ class _Scene(Generic[Axes]):
 
 
 def plan_torque_aware(
-    loads: Loads[Axes],
+    loads: Loads,
     constant: Mapping[str, TrackPlan],
     aware: Sequence[Linkage],
     plan_with: PlanWith,
@@ -188,11 +209,11 @@ def plan_torque_aware(
     scene = _Scene(loads, constant, clock_error, share)
     kept, reverted = list(aware), []
 
-    def revert(linkage: Linkage, time_s: float, reason: str) -> None:
+    def revert(linkage: Linkage, time_s: float, reason: str, needed_percent: float = 0.0) -> None:
         tracks = tuple(spec.name for spec in scene.specs(linkage))
         scene.take(constant[name] for name in tracks)
         kept.remove(linkage)
-        reverted.append(Reverted(tracks, time_s, reason))
+        reverted.append(Reverted(tracks, time_s, reason, needed_percent))
 
     values: dict[tuple[str, ...], float] = {}
     settled = False
@@ -221,7 +242,8 @@ def plan_torque_aware(
         over, time_s, linkage = scene.worst(kept, grid)
         if over <= TOLERANCE:
             break
-        percent = 100.0 * over
-        revert(linkage, time_s, f"after {PASSES} passes it still needs {percent:.1f} % of stall too much")
+        needed = 100.0 * (share + over)
+        reason = f"after {PASSES} passes it still needs {needed:.1f} % of stall torque at {time_s:.2f} s"
+        revert(linkage, time_s, reason, needed)
     by_track = {plan.spec.name: plan for plan in scene.by_servo.values()}
     return {name: by_track[name] for name in constant}, reverted

@@ -11,7 +11,7 @@ from sequencer.figure.limits import track_limits
 from sequencer.figure.linkage import Linkage, linkages
 from sequencer.figure.model import Axis, DirectDrive, Figure, Limits, PairDrive, TrackMap
 from sequencer.figure.polygon import polygon
-from sequencer.figure.torque_limits import most_limits
+from sequencer.figure.torque_limits import is_torque_aware, most_limits, scene_limits
 from sequencer.figure.tracks import track_maps
 from sequencer.motion.model import Mode, PairSpec, TrackSpec
 from sequencer.motion.polygon import pair_spec
@@ -26,7 +26,8 @@ class FigureTracks:
     """``specs`` and ``limits`` by track, in the image's order; ``pairs`` by name of the pair.
 
     ``behind`` are the linkages whose tracks' angles are the servos' own, ``aware`` those that scenes plan
-    with torque: ``limits`` and ``calm_bounds`` of their tracks are then what loops and transitions keep.
+    with torque: ``calm_bounds`` of their tracks are then what loops and transitions keep. ``limits`` are
+    never exceeded by any.
     """
 
     specs: dict[str, TrackSpec]
@@ -56,7 +57,7 @@ def figure_tracks(figure: Figure) -> FigureTracks:
         names = [track_of(figure, servo) for servo in linkage.servos]
         try:
             limits = [track_limits(figure, name) for name in names]
-            found.limits.update(zip(names, limits, strict=True))
+            found.limits.update(zip(names, scene_limits(figure, linkage), strict=True))
             specs = _specs(figure, linkage, [maps[name] for name in names], limits, found.pairs)
             for spec, axis in zip(specs, linkage.axes, strict=True):
                 found.specs[spec.name] = replace(spec, mode=mode_of(figure.axes[axis]))
@@ -79,11 +80,6 @@ def mode_of(axis: Axis) -> Mode | None:
 def is_direct(figure: Figure, linkage: Linkage) -> bool:
     """Whether the linkage's only track has its axis's angle."""
     return isinstance(figure.axes[linkage.axes[0]].drive, DirectDrive)
-
-
-def is_torque_aware(figure: Figure, linkage: Linkage) -> bool:
-    """Whether scenes plan the linkage's tracks with torque: one of its axes asks for it."""
-    return any(figure.axes[name].torque_aware for name in linkage.axes)
 
 
 def _specs(

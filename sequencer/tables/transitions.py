@@ -3,6 +3,10 @@
 The compiled player plays each candidate on every track, from every moment at which it can begin, and tells
 the worst it met (:class:`Prover`); a candidate is taken when every difference keeps the certified bounds
 and every pair of control points its polygon. Nothing here knows how a fade is made.
+
+Where scenes are planned with torque, transitions keep the calmer bounds of constant limits: what loop and
+scene add up to was never reckoned. Two of them cannot: a scene that is entered only once the loop is at rest
+plays nothing but itself, and a stop begins with the scene's own motion; that one is given time to brake.
 """
 
 from __future__ import annotations
@@ -139,6 +143,7 @@ def choose_transitions(
     specs: Mapping[str, TrackSpec],
     scenes: Sequence[SceneRecord],
     pairs: Mapping[str, PairSpec] | None = None,
+    least_stop_frames: int = COMMON_FRAMES,
 ) -> TransitionTable:
     """The smallest settle, stop and fade-in times and (delay, fade) pairs that are proven.
 
@@ -150,6 +155,7 @@ def choose_transitions(
         specs: every track, in the image's order.
         scenes: every scene, at least one, in the image's order.
         pairs: polygons that control points of two tracks keep in every transition too.
+        least_stop_frames: no stop is quicker, so that braking finds torque (whole common knots).
 
     Returns:
         The table; its proofs hold the worst value of each track, and face, in each kind of transition.
@@ -159,7 +165,7 @@ def choose_transitions(
     """
     search = _Search(prover, specs, scenes, pairs or {})
     settle = search.settle()
-    stop = search.stop()
+    stop = search.stop(least_stop_frames)
     loops = [scene.name for scene in scenes if scene.loop]
     fade_in = {loop: search.fade_in(loop) for loop in loops}
     rows = {
@@ -205,9 +211,13 @@ class _Search:
         """Every watched face with the answer about it."""
         return zip(self.watched, answer[len(self.specs) :], strict=True)
 
-    def keeps(self, answer: Answer, label: str) -> bool:
-        """Whether every track stays within its bounds, and every pair in its polygon."""
-        within = all(worst.within(spec) for worst, spec in zip(answer, self.specs.values(), strict=False))
+    def keeps(self, answer: Answer, label: str, as_scene: bool = False) -> bool:
+        """Whether every track stays within its bounds, and every pair in its polygon.
+
+        ``as_scene``: within those of scenes, otherwise within those of everything else.
+        """
+        specs = [spec if as_scene or label == STOP else spec.calm for spec in self.specs.values()]
+        within = all(worst.within(spec) for worst, spec in zip(answer, specs, strict=False))
         return within and all(item.keeps(worst, label) for item, worst in self.faces(answer))
 
     def take(self, label: str, answer: Answer) -> None:
@@ -227,15 +237,15 @@ class _Search:
                     return _leaves_polygon(label, item.pair, remedy)
         return _no_transition(label, self.specs, refused, remedy)
 
-    def shortest(self, label: str, ask: Ask, remedy: str) -> int:
-        """The shortest proven time of those that double, then halved down to its neighbour.
+    def shortest(self, label: str, ask: Ask, remedy: str, least: int = COMMON_FRAMES) -> int:
+        """The shortest proven time of those that double from ``least``, then halved down to its neighbour.
 
         When no doubled time is proven, every other one is tried before giving up.
         """
-        refused, proven = 0, COMMON_FRAMES
+        refused, proven = least - COMMON_FRAMES, min(least, LONGEST_FRAMES)
         while not self.keeps(ask(proven, True), label):
             if proven == LONGEST_FRAMES:
-                return self.first(label, ask, remedy)
+                return self.first(label, ask, remedy, least)
             refused, proven = proven, min(2 * proven, LONGEST_FRAMES)
         while proven - refused > COMMON_FRAMES:
             middle = (refused + proven) // (2 * COMMON_FRAMES) * COMMON_FRAMES
@@ -245,9 +255,9 @@ class _Search:
                 refused = middle
         return proven
 
-    def first(self, label: str, ask: Ask, remedy: str) -> int:
-        """The first proven time of all."""
-        for frames in range(COMMON_FRAMES, LONGEST_FRAMES, COMMON_FRAMES):
+    def first(self, label: str, ask: Ask, remedy: str, least: int) -> int:
+        """The first proven time of all from ``least`` on."""
+        for frames in range(least, LONGEST_FRAMES, COMMON_FRAMES):
             if self.keeps(ask(frames, True), label):
                 return frames
         raise self.refusal(label, ask(LONGEST_FRAMES, False), remedy)
@@ -263,8 +273,8 @@ class _Search:
         self.take(SETTLE, ask(frames, False))
         return frames
 
-    def stop(self) -> int:
-        """Frames of the stored stop, from every scene."""
+    def stop(self, least: int) -> int:
+        """Frames of the stored stop, from every scene; at least so many."""
         order = list(self.numbers.values())
 
         def ask(frames: int, early: bool) -> Answer:
@@ -277,7 +287,7 @@ class _Search:
                     break
             return [joined(parts) for parts in zip(*answers, strict=True)]
 
-        frames = self.shortest(STOP, ask, "make the scene's moves smaller or slower")
+        frames = self.shortest(STOP, ask, "make the scene's moves smaller or slower", least)
         self.take(STOP, ask(frames, False))
         return frames
 
@@ -305,11 +315,24 @@ class _Search:
         label = f"{loop}->{scene or 'rest'}"
         last: Transition | None = None
         for last in self.candidates(loop, scene):
-            if self.keeps(ask(last, True), label):
+            apart = self.apart(loop, scene, last)
+            if self.keeps(ask(last, True), label, as_scene=apart):
                 self.take(label, ask(last, False))
                 return last
         refused = None if last is None else ask(last, False)
         raise self.refusal(label, refused, f"make {loop} calmer: smaller or slower moves")
+
+    def apart(self, loop: str, scene: str | None, item: Transition) -> bool:
+        """Whether a scene with bounds of its own begins only when the loop, fading calmly, is at rest.
+
+        Then no span holds points of both, and each plays what was proven for it alone.
+        """
+        if scene is None or self.scenes[self.numbers[scene]].loop or item.delay_frames < item.fade_frames:
+            return False
+        if all(spec.calm_bounds is None for spec in self.specs.values()):
+            return False
+        alone = self.prover.prove_leaving(self.numbers[loop], NONE, item.fade_frames, 0, 0, stop_early=True)
+        return self.keeps(alone, f"{loop}->rest")
 
     def candidates(self, loop: str, scene: str | None) -> Iterator[Transition]:
         """Every (delay, fade) in order of preference. Rest needs no delay; a scene must outlast the fade."""
@@ -336,12 +359,13 @@ def _no_transition(
 ) -> PlanError:
     if refused is None:
         return PlanError(Fault(f"no transition {label} is possible", remedy=remedy))
+    kept = {track: spec if label == STOP else spec.calm for track, spec in specs.items()}
     track, found = next(
         (track, found)
-        for (track, spec), found in zip(specs.items(), refused, strict=False)
+        for (track, spec), found in zip(kept.items(), refused, strict=False)
         if not found.within(spec)
     )
-    spec = specs[track]
+    spec = kept[track]
     lines = [
         ("position", found.low, spec.low, found.low < spec.low),
         ("position", found.high, spec.high, found.high > spec.high),

@@ -102,7 +102,7 @@ class Shortfall:
     short within its last tenth.
     """
 
-    code: Literal["rate", "range", "reach", "sync"]
+    code: Literal["rate", "range", "reach", "sync", "torque"]
     channel: str
     time_s: float
     line: int
