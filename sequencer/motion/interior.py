@@ -13,35 +13,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from sequencer.motion.ends import NotPositiveError, ends_of
+from sequencer.motion.fast import LOOPS, Answer, run_compiled
 from sequencer.motion.problem import Problem, gram_times
 from sequencer.motion.rows import Rows
+from sequencer.motion.settings import (
+    CENTRING_EXPONENT,
+    ENDLESS_PRICE,
+    GAP_ABSOLUTE,
+    GAP_RELATIVE,
+    LENIENCE,
+    MAX_ITERATIONS,
+    REGULARISATION,
+    RESIDUAL,
+    START_PRICE,
+    START_SOFTNESS,
+    START_WEIGHT,
+    STEP,
+)
 from sequencer.motion.spline import Floats
 
 #: The upper and the lower side of a row: +y <= 1 and -y <= 1.
 _SIDES = np.array([[1.0], [-1.0]])
 
-MAX_ITERATIONS = 80
-STEP = 0.995
-CENTRING_EXPONENT = 3
-#: The objective's weight against unit rows, softness of limits in the first guess, first multipliers.
-START_WEIGHT = 1e4
-START_SOFTNESS = 100.0
-START_PRICE = 300.0
-#: Wanted bound on the objective's excess over the optimum, relative and in LSB^2 a span.
-GAP_RELATIVE = 2e-8
-GAP_ABSOLUTE = 1e-7
-#: Accepted violation of a normalised row.
-RESIDUAL = 1e-9
-#: When arithmetic gives no further progress, this many times either is still accepted.
-LENIENCE = 50.0
-#: No limit that can be kept is ever priced so high.
-ENDLESS_PRICE = 1e30
 #: A further row with this share of the highest price is named before others as what has no solution.
 FURTHER_SHARE = 1e-2
 #: Smallest eigenvalue of the Gram matrix of uniform cubic B-splines (its symbol at the highest frequency).
 GRAM_SMALLEST = 17.0 / 315.0
-#: Added to the diagonal, relatively, when a factorisation meets a pivot that is not positive.
-REGULARISATION = (0.0, 1e-15, 1e-13, 1e-11)
 
 
 class NoConvergenceError(Exception):
@@ -78,11 +75,11 @@ class _Iterate:
     ``beyond`` is what the price lacks to the fine (an exact L1 penalty; Nocedal and Wright, chapter 17).
     """
 
-    def __init__(self, problem: Problem, extended: Floats) -> None:
+    def __init__(self, problem: Problem, rows: Rows, scale: float, extended: Floats) -> None:
         self.problem = problem
-        self.rows = Rows(problem)
+        self.rows = rows
         self.ends = ends_of(problem.spans, problem.loop, len(problem.parts))
-        self.scale = objective_scale(problem)
+        self.scale = scale
         self.gram = problem.gram * self.scale
         self.aim = problem.centred_moments * self.scale
         self.extended = extended
@@ -145,7 +142,7 @@ class _Iterate:
         # x is optimal, up to the gap, for moments that differ by the gradient; by strong convexity
         # that costs at most its square over the smallest eigenvalue. The objective has no 1/2.
         unbalanced = _dot(self.price, np.abs(self.excess)) + _dot(self.spare, np.abs(self.excess[:, soft]))
-        steepness = _dot(self.gradient, self.gradient) / (GRAM_SMALLEST * self.problem.convexity * self.scale)
+        steepness = _dot(self.gradient, self.gradient) / _smallest(self.problem, self.scale)
         self.shortfall = 2.0 * (self.gap + unbalanced + steepness)
 
     def distance(self) -> float:
@@ -205,19 +202,6 @@ class _Iterate:
         dslack[:, soft] += dbeyond
         return dslack, dprice, dbeyond
 
-    def hardest_row(self) -> tuple[int, int, int]:
-        """(order, row, track) of the limit with the highest price; a further row that is near it goes first.
-
-        Prices of contradicting limits grow in proportion, and standing still keeps all but further rows.
-        """
-        prices = self.price[0] + self.price[1]
-        further = self.rows.further
-        if further is not None and len(further):
-            own = prices[-len(further) :] * further.reach
-            if own.max() > FURTHER_SHARE * prices.max():
-                return self.rows.name(len(prices) - len(own) + int(np.argmax(own)))
-        return self.rows.name(int(np.argmax(prices)))
-
 
 def _dot(one: Floats, other: Floats) -> float:
     """Inner product by pairwise summation: exacter than BLAS, and never waits for its threads."""
@@ -252,26 +236,56 @@ def solve(problem: Problem) -> Solution:
     if parts[0].unknowns == 0:
         extended += middles
         return Solution(extended, problem.objective(extended), 0.0, 0)
-    point = _Iterate(problem, extended)
-    best: Solution | None = None
+    rows, scale = Rows(problem), objective_scale(problem)
+    run = LOOPS.for_problem(problem)
+    if run is None:
+        answer = _iterate(problem, rows, scale, extended)
+    else:
+        answer = run_compiled(run, problem, rows, scale, _smallest(problem, scale), extended)
+    if not answer.accepted:
+        order, row, track = _hardest(rows, answer.prices)
+        raise NoConvergenceError(order, row, track, answer.violation)
+    points = answer.extended + middles
+    return Solution(points, problem.objective(points), answer.excess / scale, answer.iterations)
+
+
+def _iterate(problem: Problem, rows: Rows, scale: float, extended: Floats) -> Answer:
+    """The array form of the iterations from ``extended`` on."""
+    best: Answer | None = None
     nearest = LENIENCE
     # Prices of contradicting limits grow without end: overflow is the sign, not an accident.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        point = _Iterate(problem, rows, scale, extended)
         for iteration in range(MAX_ITERATIONS + 1):
             distance = point.distance()
             if distance <= nearest:
                 nearest = distance
-                points = point.extended + middles
-                best = Solution(points, problem.objective(points), point.shortfall / point.scale, iteration)
+                best = Answer(True, point.extended.copy(), iteration, point.shortfall)
             if distance <= 1.0 or not math.isfinite(distance) or (best is not None and distance > nearest):
                 break
-            if point.price.max() > ENDLESS_PRICE:
+            if point.price.sum() > ENDLESS_PRICE:
                 break
             try:
                 point.step()
             except NotPositiveError:
                 break
-    if best is not None:
-        return best
-    order, row, track = point.hardest_row()
-    raise NoConvergenceError(order, row, track, point.violation)
+    prices = point.price[0] + point.price[1]
+    return best or Answer(False, extended, iteration, point.shortfall, point.violation, prices)
+
+
+def _smallest(problem: Problem, scale: float) -> float:
+    """A bound from below on the eigenvalues of the scaled quadratic form."""
+    return GRAM_SMALLEST * problem.convexity * scale
+
+
+def _hardest(rows: Rows, prices: Floats) -> tuple[int, int, int]:
+    """(order, row, track) of the limit with the highest price; a further row that is near it goes first.
+
+    Prices of contradicting limits grow in proportion, and standing still keeps all but further rows.
+    """
+    further = rows.further
+    if further is not None and len(further):
+        own = prices[-len(further) :] * further.reach
+        if own.max() > FURTHER_SHARE * prices.max():
+            return rows.name(len(prices) - len(own) + int(np.argmax(own)))
+    return rows.name(int(np.argmax(prices)))

@@ -31,7 +31,11 @@ class Rows:
         spans, tracks = problem.spans, len(parts)
         self.tracks = tracks
         self.points = spans * tracks
-        scales = [[1.0 / (part.half_range, *part.bounds)[order] for part in parts] for order in range(4)]
+        #: for each order of difference, each track's 1 / limit
+        self.per_track = tuple(
+            tuple(1.0 / (part.half_range, *part.bounds)[order] for part in parts) for order in range(4)
+        )
+        scales = self.per_track
         self.firsts = tuple(parts[0].first_row(order) * tracks for order in range(4))
         counts = [self.points - first for first in self.firsts]
         #: a number for one track; as long as the rows for several
