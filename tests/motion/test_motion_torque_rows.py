@@ -29,32 +29,13 @@ from sequencer.motion.torque_rows import (
     track_motion,
 )
 from sequencer.motion.tracks import FigureTracks, figure_tracks
-from sequencer.timeline.model import GRID_S, PLAN_SHARE, AxisWish, Timeline
+from sequencer.timeline.model import PLAN_SHARE, Timeline
 from tests.figure.head_on_rods import head_on_rods
+from tests.motion.jumps import all_aware, jumps
 from tests.motion.two_axes import two_axes
 
 Array = NDArray[np.float64]
 ERROR = 0.01
-
-
-def aware(figure: Figure) -> Figure:
-    axes = {name: dataclasses.replace(axis, torque_aware=True) for name, axis in figure.axes.items()}
-    return dataclasses.replace(figure, axes=axes)
-
-
-def steps_wish(figure: Figure, seed: int, share: float, duration_s: float = 6.0) -> Timeline:
-    """Every axis jumps about within a share of its range, and is home for the last 1.5 s."""
-    source = np.random.default_rng(seed)
-    wishes = {}
-    for name, axis in figure.axes.items():
-        wish = np.full(round(duration_s / GRID_S) + 1, axis.home_rad)
-        time_s = 0.3
-        while time_s < duration_s - 2.0:
-            wish[round(time_s / GRID_S) :] = share * source.uniform(*axis.range_rad)
-            time_s += source.uniform(0.4, 1.2)
-        wish[round((duration_s - 1.5) / GRID_S) :] = axis.home_rad
-        wishes[name] = AxisWish(name, wish, wish)
-    return Timeline("jumps", duration_s, False, wishes, {}, {}, ())
 
 
 def planned(
@@ -83,8 +64,8 @@ def moving(
 
 @pytest.fixture(scope="module", params=["two axes", "rods"])
 def scene(request: pytest.FixtureRequest) -> tuple[Figure, dict[str, TrackPlan], dict[str, TrackPlan]]:
-    figure = aware(two_axes() if request.param == "two axes" else head_on_rods())
-    plans, constant, _ = planned(figure, steps_wish(figure, 3, 0.6))
+    figure = all_aware(two_axes() if request.param == "two axes" else head_on_rods())
+    plans, constant, _ = planned(figure, jumps(figure, 3, 0.6))
     return figure, plans, constant
 
 
@@ -164,8 +145,8 @@ def test_between_rows_nothing_rises_beyond_what_was_kept_back(
 @settings(max_examples=12, deadline=None)
 @given(seed=st.integers(0, 10_000), share=st.floats(0.1, 1.0))
 def test_any_jumps_are_planned_within_the_line_or_told(seed: int, share: float) -> None:
-    figure = aware(two_axes())
-    timeline = steps_wish(figure, seed, share, 4.8)
+    figure = all_aware(two_axes())
+    timeline = jumps(figure, seed, share, 4.8)
     tracks = figure_tracks(figure)
     plans, reverted = plan_scene_with_torque(timeline, tracks, FigureLoads(figure), ERROR)
     back = {name for each in reverted for name in each.tracks}
@@ -183,8 +164,8 @@ def test_any_jumps_are_planned_within_the_line_or_told(seed: int, share: float) 
 
 
 def test_what_cannot_be_planned_keeps_its_constant_limits_and_says_why() -> None:
-    figure = aware(two_axes())
-    timeline = steps_wish(figure, 5, 0.5)
+    figure = all_aware(two_axes())
+    timeline = jumps(figure, 5, 0.5)
     tracks = figure_tracks(figure)
     constant = plan_scene(timeline, {n: s.calm for n, s in tracks.specs.items()})
     constant = {n: dataclasses.replace(p, spec=tracks.specs[n]) for n, p in constant.items()}
@@ -209,8 +190,8 @@ def test_what_cannot_be_planned_keeps_its_constant_limits_and_says_why() -> None
 
 
 def test_loops_keep_constant_limits() -> None:
-    figure = aware(two_axes())
-    timeline = dataclasses.replace(steps_wish(figure, 6, 0.6), loop=True)
+    figure = all_aware(two_axes())
+    timeline = dataclasses.replace(jumps(figure, 6, 0.6), loop=True)
     plans, reverted = plan_scene_with_torque(timeline, figure_tracks(figure), FigureLoads(figure), ERROR)
     assert reverted == []
     for plan in plans.values():
