@@ -74,9 +74,8 @@ def track_problem(
         )
     if wish.shape != (samples + 1,):
         raise PlanError(f"{where}: the wish has shape {wish.shape}, not ({samples + 1},)")
-    strange = ~(np.abs(wish) <= LARGEST_WISH_RAD)
-    if strange.any():
-        at = int(strange.argmax())
+    if not (wish.min() >= -LARGEST_WISH_RAD and wish.max() <= LARGEST_WISH_RAD):
+        at = int((~(np.abs(wish) <= LARGEST_WISH_RAD)).argmax())
         raise PlanError(
             Fault(
                 f"{where}: the wish at {at * GRID_S:.3f} s is not an angle",
@@ -111,8 +110,10 @@ def track_problem(
             )
         )
     fixed = None if loop else (rest, rest, rest)
+    lsb = spec.value_per_rad * wish
+    lsb += spec.value_zero
     return TrackProblem(
-        wish=spec.value_zero + spec.value_per_rad * wish,
+        wish=lsb,
         steps=steps,
         low=float(spec.low),
         high=float(spec.high),

@@ -207,9 +207,13 @@ class TrackProblem:
         return bands
 
     @cached_property
+    def _centred_wish(self) -> Floats:
+        return self.wish - self.middle
+
+    @cached_property
     def centred_moments(self) -> Floats:
         """Moments of (wish - middle) against the extended basis, shape (K + 3,)."""
-        wish = self.wish - self.middle
+        wish = self._centred_wish
         if self.weight is None:
             return moments(wish, self.steps)
         return weighted_moments(wish[:, None], self.weight[:, None, None], self.steps)
@@ -217,7 +221,7 @@ class TrackProblem:
     @cached_property
     def centred_square(self) -> float:
         """Integral of (wish - middle)^2 in units of spans."""
-        wish = self.wish - self.middle
+        wish = self._centred_wish
         if self.weight is None:
             return squared_integral(wish, self.steps)
         return weighted_square(wish[:, None], self.weight[:, None, None], self.steps)
