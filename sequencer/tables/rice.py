@@ -8,7 +8,7 @@ and the Rice parameter to begin with; both are chosen here for the fewest bits.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ LARGEST_START = 11
 LARGEST_COUNTED = 4095
 #: The parameter to begin with is chosen by this many points; the code has forgotten it by then.
 _TRIAL_POINTS = 64
+#: (3 << k) for every parameter that a mean can call for.
+_THREES = 3 << np.arange(16, dtype=np.int64)
 
 
 def parameter(mean: int) -> int:
@@ -38,28 +40,36 @@ def adapted(mean: int, mapped: int) -> int:
     return mean - (mean >> 1) + min(mapped, LARGEST_COUNTED)
 
 
-def mapped_differences(points: NDArray[np.int64], rest: int, order: int) -> list[int]:
+def mapped_differences(points: NDArray[np.int64], rest: int, order: int) -> NDArray[np.int64]:
     """What is left of ``points`` (n,) after predicting each from the three before it, mapped to 0, 1, 2...
 
     The three before the first are ``rest``. e >= 0 becomes 2e, e < 0 becomes -2e - 1.
     """
     known = np.concatenate([np.full(3, rest, dtype=np.int64), points.astype(np.int64)])
     left = np.diff(known, n=order)[3 - order :]
-    return [int(item) for item in np.where(left >= 0, 2 * left, -2 * left - 1)]
+    return np.where(left >= 0, 2 * left, -2 * left - 1)
 
 
-def _bits(mapped: Sequence[int], start: int) -> int:
+def _parameters(mapped: NDArray[np.int64], start: int) -> NDArray[np.int64]:
+    """The Rice parameter (n,) of every number when the code begins with ``start``."""
+    counted = np.minimum(mapped, LARGEST_COUNTED).tolist()
+    means = itertools.accumulate(counted, lambda mean, item: mean - (mean >> 1) + item, initial=2 << start)
+    before = np.fromiter(means, np.int64, len(counted) + 1)[:-1]
+    return np.searchsorted(_THREES, before).astype(np.int64)
+
+
+def _lengths(mapped: NDArray[np.int64], parameters: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How many bits each number takes."""
+    quotient = mapped >> parameters
+    return np.where(quotient < ESCAPE, quotient + 1 + parameters, ESCAPE + PLAIN_BITS)
+
+
+def _bits(mapped: NDArray[np.int64], start: int) -> int:
     """How many bits the code takes from parameter ``start``."""
-    mean, total = 2 << start, 0
-    for value in mapped:
-        k = parameter(mean)
-        quotient = value >> k
-        total += quotient + 1 + k if quotient < ESCAPE else ESCAPE + PLAIN_BITS
-        mean = adapted(mean, value)
-    return total
+    return int(_lengths(mapped, _parameters(mapped, start)).sum())
 
 
-def _best_start(mapped: Sequence[int]) -> int:
+def _best_start(mapped: NDArray[np.int64]) -> int:
     trial = mapped[:_TRIAL_POINTS]
     return min(range(LARGEST_START + 1), key=lambda start: _bits(trial, start))
 
@@ -96,36 +106,29 @@ def encode_track(points: NDArray[np.int64], rest: int, loop: bool) -> bytes:
         raise ValueError(f"the track begins at {points[0]}, not at its rest value {rest}")
     if len(kept) and (kept.min() < -32768 or kept.max() > 32767):
         raise ValueError("a control point does not fit 16 bits")
-    choices: list[tuple[int, int, int, list[int]]] = []
-    for order in (1, 2, 3):
-        mapped = mapped_differences(kept, rest, order)
-        if max(mapped, default=0) < 1 << PLAIN_BITS:
+    choices: list[tuple[int, int, int]] = []
+    numbers = {order: mapped_differences(kept, rest, order) for order in (1, 2, 3)}
+    for order, mapped in numbers.items():
+        if mapped.max(initial=0) < 1 << PLAIN_BITS:
             start = _best_start(mapped)
-            choices.append((_bits(mapped, start), order, start, mapped))
-    _, order, start, mapped = min(choices)
-    return _written(mapped, order, start)
+            choices.append((_bits(mapped, start), order, start))
+    _, order, start = min(choices)
+    return _written(numbers[order], order, start)
 
 
-def _written(mapped: Sequence[int], order: int, start: int) -> bytes:
-    out = bytearray([order | start << 2])
-    held, count = 0, 0
-    mean = 2 << start
-    for value in mapped:
-        k = parameter(mean)
-        quotient = value >> k
-        if quotient < ESCAPE:
-            length = quotient + 1 + k
-            code = ((1 << quotient) - 1) << (k + 1) | (value & ((1 << k) - 1))
-        else:
-            length = ESCAPE + PLAIN_BITS
-            code = ((1 << ESCAPE) - 1) << PLAIN_BITS | value
-        held = held << length | code
-        count += length
-        while count >= 8:
-            count -= 8
-            out.append(held >> count)
-            held &= (1 << count) - 1
-        mean = adapted(mean, value)
-    if count:
-        out.append(held << (8 - count))
-    return bytes(out)
+def _written(mapped: NDArray[np.int64], order: int, start: int) -> bytes:
+    parameters = _parameters(mapped, start)
+    lengths = _lengths(mapped, parameters)
+    quotient = np.minimum(mapped >> parameters, ESCAPE)
+    coded = quotient < ESCAPE
+    ones = (np.int64(1) << quotient) - 1
+    code = np.where(
+        coded,
+        ones << (parameters + 1) | mapped & ((np.int64(1) << parameters) - 1),
+        ones << PLAIN_BITS | mapped,
+    )
+    # Every bit of the stream: of which number it is, and how many of that number follow it.
+    number = np.repeat(np.arange(len(mapped)), lengths)
+    behind = np.cumsum(lengths)[number] - 1 - np.arange(len(number))
+    bits = (code[number] >> behind & 1).astype(np.uint8)
+    return bytes([order | start << 2]) + np.packbits(bits).tobytes()
