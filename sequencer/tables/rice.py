@@ -107,17 +107,18 @@ def encode_track(points: NDArray[np.int64], rest: int, loop: bool) -> bytes:
     if len(kept) and (kept.min() < -32768 or kept.max() > 32767):
         raise ValueError("a control point does not fit 16 bits")
     choices: list[tuple[int, int, int]] = []
+    parameters: dict[int, NDArray[np.int64]] = {}
     numbers = {order: mapped_differences(kept, rest, order) for order in (1, 2, 3)}
     for order, mapped in numbers.items():
         if mapped.max(initial=0) < 1 << PLAIN_BITS:
             start = _best_start(mapped)
-            choices.append((_bits(mapped, start), order, start))
+            parameters[order] = _parameters(mapped, start)
+            choices.append((int(_lengths(mapped, parameters[order]).sum()), order, start))
     _, order, start = min(choices)
-    return _written(numbers[order], order, start)
+    return bytes([order | start << 2]) + _written(numbers[order], parameters[order])
 
 
-def _written(mapped: NDArray[np.int64], order: int, start: int) -> bytes:
-    parameters = _parameters(mapped, start)
+def _written(mapped: NDArray[np.int64], parameters: NDArray[np.int64]) -> bytes:
     lengths = _lengths(mapped, parameters)
     quotient = np.minimum(mapped >> parameters, ESCAPE)
     coded = quotient < ESCAPE
@@ -131,4 +132,4 @@ def _written(mapped: NDArray[np.int64], order: int, start: int) -> bytes:
     number = np.repeat(np.arange(len(mapped)), lengths)
     behind = np.cumsum(lengths)[number] - 1 - np.arange(len(number))
     bits = (code[number] >> behind & 1).astype(np.uint8)
-    return bytes([order | start << 2]) + np.packbits(bits).tobytes()
+    return np.packbits(bits).tobytes()
