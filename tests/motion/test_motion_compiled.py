@@ -17,6 +17,7 @@ from sequencer.motion import fast
 from sequencer.motion.interior import NoConvergenceError, Solution, solve
 from sequencer.motion.problem import JointProblem, Problem, TrackProblem
 from sequencer.motion.round import round_points
+from sequencer.show import plan_show, read_show
 
 #: One worker compiles, if it has to.
 pytestmark = pytest.mark.xdist_group("compiled")
@@ -195,3 +196,26 @@ def test_planning_little_does_not_load_numba() -> None:
     )
     root = Path(fast.__file__).parents[2]
     assert subprocess.run([sys.executable, "-c", code], cwd=root, env=os.environ, check=False).returncode == 0
+
+
+def test_every_scene_of_the_lantern_keeper_gets_the_same_integers(ready, monkeypatch) -> None:
+    show = read_show(Path(fast.__file__).parents[2] / "shows" / "lantern_keeper")
+    monkeypatch.setenv("QUARTERJACK_CACHE", "")  # what one form has solved is nothing to the other
+    never = fast.Loops()
+    never._missing = True
+    calls = 0
+
+    def counted(*arguments: object) -> fast.Answer:
+        nonlocal calls
+        calls += 1
+        return fast.run_compiled(*arguments)
+
+    monkeypatch.setattr("sequencer.motion.interior.run_compiled", counted)
+    plans = []
+    for loops in (never, ready):
+        monkeypatch.setattr("sequencer.motion.interior.LOOPS", loops)
+        plans.append(plan_show(show).plans)
+    assert calls >= 3 * len(show.scenes)
+    for scene, tracks in plans[0].items():
+        for track, plan in tracks.items():
+            np.testing.assert_array_equal(plan.points, plans[1][scene][track].points, f"{scene}, {track}")
