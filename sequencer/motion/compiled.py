@@ -50,6 +50,7 @@ def run(
     points = size - border
     free = 0 if loop else border
     length = size + border
+    plain = 4 * length  # the rows of differences have no offset
     count = len(limit)
     hard = count - len(fine)
     columns = np.zeros(size * 4 * tracks)
@@ -79,8 +80,9 @@ def run(
     if not positive:
         return False, x, price, 0, np.inf, np.inf
     apply_rows(x, scales, points, free, faces, span, coefficients, length, y)
+    for i in range(len(offset)):
+        y[plain + i] -= offset[i]
     for i in range(count):
-        y[i] -= offset[i]
         flow[i] = weight[i] * y[i]
     gram_product(gram, x, scales[0], product)
     transpose_rows(flow, scales, points, free, faces, span, coefficients, length, pull)
@@ -90,8 +92,9 @@ def run(
     for i in range(size):
         x[i] += move[i]
     apply_rows(x, scales, points, free, faces, span, coefficients, length, y)
+    for i in range(len(offset)):
+        y[plain + i] -= offset[i]
     for i in range(count):
-        y[i] -= offset[i]
         slack[0, i] = max(1.0, limit[i] - y[i])
         slack[1, i] = max(1.0, limit[i] + y[i])
         price[0, i] = price[1, i] = START_PRICE
@@ -191,8 +194,8 @@ def run(
         sides.advance(blocks, reach, y, dy, limit, slack, price, second)
         soft.advance(reach, slack[:, hard:], price[:, hard:], beyond, changes)
         apply_rows(x, scales, points, free, faces, span, coefficients, length, y)
-        for i in range(count):
-            y[i] -= offset[i]
+        for i in range(len(offset)):
+            y[plain + i] -= offset[i]
         iteration += 1
     if found:
         return True, best, best_price, best_iteration, best_excess, violation

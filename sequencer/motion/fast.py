@@ -153,8 +153,8 @@ def run_compiled(
     first, spans = rows.firsts[0] // tracks, problem.spans
     blocks += [(4 * length + f * spans + first, 4 * length + (f + 1) * spans) for f in range(faces)]
     count = 4 * length + faces * spans
-    offset, limit = [np.zeros(4 * length)], [np.ones(count)]
-    offset += [np.full(spans, face[2]) for face in rows.faces]
+    limit = [np.ones(count)]
+    offset = [np.zeros(0), *(np.full(spans, face[2]) for face in rows.faces)]
     span, coefficients, fine = np.zeros(0, np.int64), np.zeros((0, 4 * tracks)), np.zeros(0)
     if rows.further is not None:
         further = rows.further
