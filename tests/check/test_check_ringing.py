@@ -67,7 +67,8 @@ def test_told_over_the_limit_and_silent_under_it() -> None:
         assert item.value is not None
         assert 0.05 < item.value < 0.07
         assert item.remedy
-    assert 20 * 0.12 <= told[0].time_s < 22 * 0.12  # type: ignore[operator]
+        assert item.time_s is not None
+        assert round(item.time_s / 0.12) in (20, 21, 22, 40, 41, 42), "where the points jump"
 
 
 def test_a_wobble_that_nobody_filmed_is_not_judged() -> None:
