@@ -17,6 +17,9 @@ from sequencer.finding import Code, Finding, Severity
 
 #: A servo holds this share of its stall torque for hours (rule of thumb: 20-50 %).
 HOLDING_SHARE = 0.2
+#: Volts over the highest of the file's datasheet lines: from here doubtful, and here it breaks (common
+#: practice: a 6 V servo lives at 7.4 V for a while and burns at 8.4).
+DOUBTFUL_VOLTS, BREAKING_VOLTS = 1.1, 1.35
 #: A lump's mean density between these; foam has about 15 kg/m3, gold 19 300 (handbook values, from memory).
 LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 5.0, 25_000.0
 #: Inside a head above this, servo grease and glue suffer (rule of thumb).
@@ -104,19 +107,35 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
             f"fit a supply of {amps.supply_a:g} A, or let fewer servos start together",
         )
     yield from _line(figure, amps)
+    yield from _volts(figure)
+
+
+def _volts(figure: Figure) -> Iterator[Finding]:
+    """Servos that get more volts than any of their datasheet's lines is for."""
+    volts = figure.supply.voltage_v
+    # One supply feeds them all: what the most delicate servo bears cures every one of these findings.
+    safe = min((servo.at_v for servo in figure.servos.values()), default=volts)
     for servo in figure.servos.values():
-        if figure.supply.voltage_v > 1.1 * servo.at_v:
-            yield _about(
-                "supply",
-                "warning",
-                servo.name,
-                figure.supply.voltage_v,
-                servo.at_v,
-                "V",
-                f"servo `{servo.name}` is described at {servo.at_v:g} V "
-                f"and gets {figure.supply.voltage_v:g} V",
-                "check the highest voltage in its datasheet; use the datasheet line for this voltage",
-            )
+        share = volts / servo.at_v
+        if share <= DOUBTFUL_VOLTS:
+            continue
+        breaks = share > BREAKING_VOLTS
+        yield _about(
+            "supply",
+            "error" if breaks else "warning",
+            servo.name,
+            volts,
+            (BREAKING_VOLTS if breaks else DOUBTFUL_VOLTS) * servo.at_v,
+            "V",
+            f"servo `{servo.name}` is described at {servo.at_v:g} V and gets voltage_v = {volts:g}: "
+            + (
+                f"more than {BREAKING_VOLTS:g} times as much burns it (common practice)"
+                if breaks
+                else "it may not bear that for long"
+            ),
+            f"set the supply to {safe:g} V and write voltage_v = {safe:g}; or, if its datasheet has a line "
+            f"for {volts:g} V, write that line with at_v = {volts:g}",
+        )
 
 
 def _line(figure: Figure, amps: Draw) -> Iterator[Finding]:

@@ -97,7 +97,7 @@ def _carry(known: Facts) -> Iterator[str]:
 def tight_joints(known: Facts) -> list[TightJoint]:
     """What friction would do to each axis that can be held, the one with the least to spare first."""
     joints = [tight_joint(known.figure, name, known.physics[name]) for name in known.limits]
-    return sorted(joints, key=lambda joint: joint.stuck_n_m - joint.counted_n_m)
+    return sorted(joints, key=lambda joint: joint.spent_n_m - joint.counted_n_m)
 
 
 def _tightest(known: Facts) -> Iterator[str]:

@@ -29,7 +29,7 @@ PEAK_VELOCITY, PEAK_ACCELERATION = 1.875, 10.0 / math.sqrt(3.0)
 BALL, SHELL = 0.4, 2.0 / 3.0
 #: Where an elastic usually pulls, from the pivot.
 SPRING_ARM_M = 0.02
-#: A trimmed counterweight still leaves about this share of the imbalance (rule of thumb).
+#: What is allowed for the error of a counterweight that was trimmed, of the imbalance (rule of thumb).
 LEFT_OVER = 0.1
 #: Below this torque nobody fits a counterweight.
 WORTH_BALANCING_N_M = 0.02
