@@ -284,7 +284,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
     Raises:
         ImageError: the core refuses the image.
     """
-    from sequencer.check import findings, gaps, heat, supply, torque
+    from sequencer.check import findings, gaps, gaps_between, heat, supply, torque
     from sequencer.check.loads import scene_loads
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport, scene_report
@@ -325,6 +325,7 @@ def check_built(built: BuiltShow, tell: Tell = _silent) -> CheckedShow:
         *findings.memory(space, built.player.board.title),
         *findings.light(played, frame_s),
         *gaps.findings(built.figure, scenes),
+        *gaps_between.findings(built.figure, planned.specs, contents, built.image, scenes),
         *(item for load in loads.values() for item in torque.findings(built.figure, machine, load)),
         *heat.findings(built.figure, loads, busiest),
         *(item for current in currents.values() for item in supply.findings(built.figure, current)),

@@ -47,6 +47,20 @@ def without_idle(image: bytes) -> bytes:
     return bytes(alone)
 
 
+def rested(player: Player, show: ShowImage) -> Played:
+    """Open the image of a player without idle loop and play it until it stands at rest; all of these frames.
+
+    Raises:
+        ImageError: the core refuses the image.
+    """
+    fault = player.open()
+    if fault:
+        raise ImageError(f"the player refuses the image (fault {fault})")
+    return player.play(
+        show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
+    )
+
+
 def play_scenes(show: ShowImage, image: bytes) -> dict[str, PlayedScene]:
     """Play every scene of an image once on the core; of a loop a whole turn after its fade-in.
 
@@ -54,12 +68,7 @@ def play_scenes(show: ShowImage, image: bytes) -> dict[str, PlayedScene]:
         ImageError: the core refuses the image.
     """
     player = Player(without_idle(image))
-    fault = player.open()
-    if fault:
-        raise ImageError(f"the player refuses the image (fault {fault})")
-    player.play(
-        show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
-    )
+    rested(player, show)
     settled = player.snapshot()
     played = {}
     for number, scene in enumerate(show.scenes):
