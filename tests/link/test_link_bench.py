@@ -319,7 +319,7 @@ def test_a_real_board_needs_recorded_ends() -> None:
     require_ends(dataclasses.replace(figure, servos=known))
     name = next(iter(known))
     known[name] = dataclasses.replace(known[name], ends_us=None)
-    with pytest.raises(UsageError, match=f"servo '{name}' has no recorded ends") as caught:
+    with pytest.raises(UsageError, match=f"servo `{name}` has no recorded ends") as caught:
         require_ends(dataclasses.replace(figure, servos=known))
     assert "bench" in str(caught.value)
 
