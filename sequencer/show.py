@@ -194,12 +194,9 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
     from sequencer.motion.certificate import certify, merge
     from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
+    from sequencer.tables.crossed import pairs_with_transitions, with_transitions
     from sequencer.tables.image import build_image
-    from sequencer.tables.transitions import (
-        choose_transitions,
-        pairs_with_transitions,
-        with_transitions,
-    )
+    from sequencer.tables.transitions import choose_transitions
 
     tell("transitions", 0.0)
     provisional, late = assemble(
@@ -231,12 +228,13 @@ def build_planned(planned: PlannedShow, tell: Tell = _silent) -> BuiltShow:
         )
         for name, pair in pairs.items()
     }
-    certificate = with_transitions(scenes, planned.specs, table)
+    certificate = with_transitions(scenes, planned.specs, table.proofs)
     contents = with_table(provisional, table)
     image = build_image(contents)
     _opened(image)
     tell("image built", 1.0)
-    return BuiltShow(planned, table, contents, image, certificate, pairs_with_transitions(poses, table), late)
+    certified = pairs_with_transitions(poses, table.pair_proofs)
+    return BuiltShow(planned, table, contents, image, certificate, certified, late)
 
 
 def _opened(image: bytes) -> Player:
