@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from sequencer.figure import details, doubt
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.limits import ramp
 from sequencer.figure.linkage_words import linkage_lines
 from sequencer.figure.model import Axis, Figure
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.physics import carried
 from sequencer.figure.sheet_power import cook, supply
 from sequencer.figure.tight import TightJoint, tight_joint

@@ -16,8 +16,8 @@ from sequencer import units
 from sequencer.figure import catalogue
 from sequencer.figure.build import FRAME_S, TYPICAL_DERATING, TYPICAL_FRICTION
 from sequencer.figure.catalogue import ServoClass
-from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.limits import LEAST_RAMP_FRAMES, TYPICAL_STIFFNESS_N_M_RAD
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.servo_line import SHARE_AT_SPEED, SHARE_OF_SPEED
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.

@@ -12,7 +12,7 @@ from sequencer.figure.current import draw
 from sequencer.figure.drawing import drawings
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.judge_torque import LOAD_SHARE
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.sheet import cautions, inventory, tight_joints, verdict
 from sequencer.files import replace_file
 from sequencer.view.look import require_suffix
