@@ -11,6 +11,7 @@ from sequencer.figure.drives import first_servo
 from sequencer.figure.judge_linkages import linkage_findings
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, Figure
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.physics import physics
 from sequencer.figure.torque import holding_share
 from sequencer.finding import Code, Finding, Severity
@@ -37,7 +38,7 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
     found = [
         *judge_torque.findings(figure, known),
         *_supply(figure, draw(figure, known)),
-        *_heat(figure),
+        *_heat(figure, known),
         *_ends(figure),
         *_masses(figure),
         *linkage_findings(figure),
@@ -202,13 +203,18 @@ def _wire_that_carries(amps: float) -> str:
     return "16, several in parallel" if awg is None else str(awg)
 
 
-def _heat(figure: Figure) -> Iterator[Finding]:
+def _heat(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Finding]:
     for name, axis in figure.axes.items():
         share = holding_share(figure, name)
         if share > HOLDING_SHARE and linkage_of(figure, name).axes[0] == name:
             servo = figure.servos[first_servo(figure, axis)]
             lasts = heat.time_to_s(figure, servo, min(1.0, share))
             hot = math.isfinite(lasts)
+            # What is told to be too heavy already needs no note that says so again.
+            if facts[name].available_torque_n_m <= 0.0 or (
+                not hot and 1.0 - facts[name].torque_margin > LOAD_SHARE
+            ):
+                continue
             yield _about(
                 "heat",
                 "warning" if hot else "note",

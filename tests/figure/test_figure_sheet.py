@@ -117,12 +117,20 @@ def test_peak_is_the_sum_of_stall_currents(bust: Figure) -> None:
     assert amps.average_a < amps.fuse_a <= amps.rating_a
 
 
+def test_too_heavy_is_said_once(good_text: str) -> None:
+    """A load over a third is told as such; that it also warms, and the same remedy, is not told again."""
+    found = findings(_changed(good_text, "weight_g = 500", "weight_g = 1000"))
+    assert [item.code for item in found if item.channel == "nod" and item.code in ("torque", "heat")] == [
+        "torque"
+    ]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "code", "severity", "channel"),
     [
         ("weight_g = 500", "weight_g = 4000", "torque", "error", "nod"),
         ("weight_g = 500", "weight_g = 1300", "torque", "warning", "nod"),
-        ("weight_g = 500", "weight_g = 1000", "heat", "note", "nod"),
+        ("weight_g = 500", "weight_g = 850", "heat", "note", "nod"),
         ("rating_a = 8.0", "rating_a = 4.0", "supply", "warning", None),
         ("rating_a = 8.0", "rating_a = 0.3", "supply", "error", None),
         ("voltage_v = 6.0", "voltage_v = 7.4", "supply", "warning", "turn"),
