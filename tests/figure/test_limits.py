@@ -368,7 +368,7 @@ def test_the_servo_that_is_asked_for_is_enough(head: Figure) -> None:
     heavy = _heavier(head, 9.0)
     with pytest.raises(FindingsError) as caught:
         limits(heavy, "tilt")
-    needed = float(str(caught.value.faults[0].remedy).split("servo of ")[1].split(" kg cm")[0])
+    needed = float(str(caught.value.faults[0].remedy).split("stall_kgcm = ")[1].split(" in ")[0])
     strong = {
         name: dataclasses.replace(servo, stall_torque_n_m=needed * 0.0980665, low_line=None)
         for name, servo in heavy.servos.items()
