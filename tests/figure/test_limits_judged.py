@@ -68,7 +68,7 @@ def test_a_pair_that_cannot_hold_is_an_error_and_the_remedy_works(head: Figure) 
     heavy = _with_masses(head, 9.0)
     errors = _torque(heavy, "error")
     assert [finding.channel for finding in errors][:2] == ["nod", "tilt"]
-    needed = max(float(error.remedy.split("servo of ")[1].split(" kg cm")[0]) for error in errors)  # type: ignore[union-attr]
+    needed = max(float(error.remedy.split("stall_kgcm = ")[1].split(" in ")[0]) for error in errors)  # type: ignore[union-attr]
     servos = {
         name: dataclasses.replace(servo, stall_torque_n_m=n_m_from_kgcm(needed))
         for name, servo in heavy.servos.items()
