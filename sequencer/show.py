@@ -169,13 +169,10 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
     from sequencer.tables.braking import least_stop_frames
+    from sequencer.tables.crossed import pairs_with_transitions, with_transitions
     from sequencer.tables.image import build_image
     from sequencer.tables.proven import KeptProver
-    from sequencer.tables.transitions import (
-        choose_transitions,
-        pairs_with_transitions,
-        with_transitions,
-    )
+    from sequencer.tables.transitions import choose_transitions
     from sequencer.timeline.model import PLAN_SHARE
 
     kept = Kept() if kept is None else kept
@@ -215,12 +212,13 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         )
         for name, pair in pairs.items()
     }
-    certificate = with_transitions(scenes, planned.specs, table)
+    certificate = with_transitions(scenes, planned.specs, table.proofs)
     contents = with_table(provisional, table)
     image = build_image(contents)
     _opened(image)
     tell("image built", 1.0)
-    return BuiltShow(planned, table, contents, image, certificate, pairs_with_transitions(poses, table), late)
+    certified = pairs_with_transitions(poses, table.pair_proofs)
+    return BuiltShow(planned, table, contents, image, certificate, certified, late)
 
 
 def _opened(image: bytes) -> Player:

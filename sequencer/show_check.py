@@ -24,7 +24,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     Raises:
         ImageError: the core refuses the image.
     """
-    from sequencer.check import findings, gaps, heat
+    from sequencer.check import findings, gaps, gaps_between, heat
     from sequencer.check.played import play_scenes
     from sequencer.check.report import CheckReport
     from sequencer.check.work import evening_work
@@ -48,6 +48,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
         *kept.of(("judge", Same(figure)), lambda: tuple(judge.findings(figure))),
         *findings.memory(space, built.player.board.title),
         *gaps.findings(figure, reports),
+        *gaps_between.findings(figure, planned.specs, built.contents, built.image, reports),
         *heat.findings(figure, loads, busiest),
         *(item for scene in scenes.values() for item in scene.findings),
         *(findings.from_shortfall(name, item) for name, item in built.late),

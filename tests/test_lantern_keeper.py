@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from sequencer.figure.facts import facts
+from sequencer.figure.report import as_json as figure_json
 from sequencer.motion.model import TrackSpec
 from sequencer.player.player import Played, Player, State
 from sequencer.show import BuiltShow, CheckedShow
@@ -185,6 +187,19 @@ def test_peaks_keep_their_limits_and_certificates_their_bounds(checked_keeper: C
             assert servo.peak.jerk_lsb <= certified.jerk.max <= certified.jerk.bound
             assert certified.position.lower <= certified.position.min <= servo.peak.min_lsb
             assert servo.peak.max_lsb <= certified.position.max <= certified.position.bound
+
+
+def test_check_and_figure_say_the_same_limits_and_every_peak_keeps_them(checked_keeper: CheckedShow) -> None:
+    """Of the JSON that others read: an axis of the pair has the limit that its servos imply together."""
+    sheet = figure_json(facts(checked_keeper.built.figure))
+    said = checked_keeper.report.as_json()
+    for scene in said["scenes"].values():
+        for name, channel in scene["channels"].items():
+            if channel["kind"] != "axis":
+                continue
+            assert channel["limit"] == pytest.approx(sheet["axes"][name]["limit"])
+            for quantity, peak in channel["peak"].items():
+                assert peak <= sheet["axes"][name]["limit"][quantity]
 
 
 def test_the_core_plays_exactly_the_planned_points(checked_keeper: CheckedShow) -> None:

@@ -1,8 +1,7 @@
-"""An Uno without an Uno: the real firmware, cycle by cycle, behind the same seam as a serial port.
+"""An Uno without an Uno: the real firmware, cycle by cycle.
 
 :class:`EmulatedUno` is the board: flash, pins (every edge with its cycle), lamps, inputs, serial line.
-:class:`EmulatedTransport` is its port in simulated time, in the caller's thread: time passes only
-inside ``read``, so that a run repeats exactly. ``simavr_pty.serve`` offers the board to other programs.
+``emulated_port.EmulatedTransport`` is its port, ``simavr_pty.serve`` offers it to other programs.
 """
 
 from __future__ import annotations
@@ -10,16 +9,16 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from sequencer.board.simavr import F_CPU, Simavr
-from sequencer.errors import Fault, ImageError, LinkError, PortError
+from sequencer.errors import Fault, ImageError, PortError
 
 LOADER_START: Final = 0x7E00
 _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
-_CHUNK: Final = F_CPU // 1000
+#: Cycles that pass before inputs are held again.
+CHUNK: Final = F_CPU // 1000
 #: Looks at the receive flag in a byte's time.
 LOOKS: Final = 8
 #: Timer0 and Timer2 at prescaler 8: one PWM period.
@@ -156,7 +155,7 @@ class EmulatedUno:
         end = self.chip.cycle + cycles
         while (now := self.chip.cycle) < end:
             self._hold_inputs()
-            self.chip.run_until(min(end, now + _CHUNK))
+            self.chip.run_until(min(end, now + CHUNK))
 
     def _hold_inputs(self) -> None:
         """A reset, the watchdog's too, clears the library's input registers behind the pins' back."""
@@ -343,76 +342,3 @@ class EmulatedUno:
         """The bytes the board sent and nobody took yet (at most ``size`` of them)."""
         count = len(self.sent) if size is None else min(size, len(self.sent))
         return bytes(self.sent.popleft() for _ in range(count))
-
-
-class EmulatedTransport:
-    """The emulated board as a :class:`~sequencer.board.transport.Transport`, in simulated time.
-
-    Time passes only while ``read`` waits (and a little in ``reset``), so nothing depends on the
-    speed of the machine.
-    """
-
-    def __init__(self, board: EmulatedUno, name: str = "emulated") -> None:
-        self.board = board
-        self._name = name
-        self._open = True
-
-    @property
-    def name(self) -> str:
-        """What messages call this port."""
-        return self._name
-
-    def _check(self) -> None:
-        if not self._open:
-            raise LinkError(f"{self._name}: the port is closed")
-
-    def write(self, data: bytes) -> None:
-        """Put bytes on the line; they travel at its speed while ``read`` lets time pass."""
-        self._check()
-        self.board.feed(data)
-
-    def read(self, size: int, timeout_s: float) -> bytes:
-        """Up to ``size`` bytes; fewer when ``timeout_s`` of simulated time pass first."""
-        self._check()
-        board = self.board
-        end = board.cycle + round(timeout_s * F_CPU)
-        while len(board.sent) < size and board.cycle < end:
-            board.run(min(_CHUNK, end - board.cycle))
-        return board.take(size)
-
-    def reset(self) -> None:
-        """Pulse the reset line; what was not read yet is dropped."""
-        self._check()
-        self.board.reset()
-        self.board.sent.clear()
-
-    def set_baud(self, baud: int) -> None:
-        """Set the host's speed; when the board's differs by over 4 %, both hear noise."""
-        self._check()
-        self.board.host_baud = baud
-
-    def close(self) -> None:
-        """Let the port go."""
-        self._open = False
-
-    def now_s(self) -> float:
-        """Simulated seconds since power-on."""
-        return self.board.cycle / F_CPU
-
-
-def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> EmulatedTransport:
-    """A new emulated Uno with a real boot loader, as a transport: what ``--port emulated`` opens.
-
-    ``flash`` is put at address 0 first (a board that was flashed before). The boot loader is
-    compiled from the packaged source on the spot, so this is a developer's port.
-
-    Raises:
-        PortError: libsimavr, avr-gcc or the boot loader's source is absent; says what to install.
-    """
-    from sequencer.board.simavr_loader import loader_hex
-
-    board = EmulatedUno(loader_hex(workdir))
-    if flash is not None:
-        board.load(0, flash[:LOADER_START])
-        board.power_on()
-    return EmulatedTransport(board)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import LOADER_START, EmulatedTransport, open_emulated
+from sequencer.board.emulated import LOADER_START
+from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.virtual_state import FlashFile, state_path
 from sequencer.errors import LinkError
 

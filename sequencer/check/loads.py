@@ -55,15 +55,15 @@ class Motion:
     qdd: Mapping[str, Array]
     servo_rad_s: Mapping[str, Array]
 
-    def slower(self, at: int, times: float) -> Motion:
-        """The one moment ``at``, as it would be when the same path took ``times`` as long there."""
+    def slower(self, at: slice, times: float) -> Motion:
+        """The moments ``at``, as they would be when the same path took ``times`` as long."""
 
-        def one(values: Mapping[str, Array], power: int) -> dict[str, Array]:
-            return {name: value[at : at + 1] / times**power for name, value in values.items()}
+        def all_of(values: Mapping[str, Array], power: int) -> dict[str, Array]:
+            return {name: value[at] / times**power for name, value in values.items()}
 
         return Motion(
-            self.time_s[at : at + 1],
-            *(one(self.q, 0), one(self.qd, 1), one(self.qdd, 2), one(self.servo_rad_s, 1)),
+            self.time_s[at] * times,
+            *(all_of(self.q, 0), all_of(self.qd, 1), all_of(self.qdd, 2), all_of(self.servo_rad_s, 1)),
         )
 
 

@@ -50,6 +50,24 @@ def without_idle(image: bytes) -> bytes:
     return bytes(alone)
 
 
+def _open(player: Player) -> None:
+    fault = player.open()
+    if fault:
+        raise ImageError(f"the player refuses the image (fault {fault})")
+
+
+def rested(player: Player, show: ShowImage) -> Played:
+    """Open the image of a player without idle loop and play it until it stands at rest; all of these frames.
+
+    Raises:
+        ImageError: the core refuses the image.
+    """
+    _open(player)
+    return player.play(
+        show.boot_frames + show.settle_frames + show.stagger_frames * len(show.tracks) + _PATIENCE_FRAMES
+    )
+
+
 def play_scenes(show: ShowImage, image: bytes, kept: Kept | None = None) -> dict[str, PlayedScene]:
     """Play every scene of an image once on the core; of a loop a whole turn after its fade-in.
 
@@ -79,9 +97,7 @@ class _Stage:
     @cached_property
     def _settled(self) -> tuple[Player, Snapshot]:
         show, player = self._show, Player(without_idle(self._image))
-        fault = player.open()
-        if fault:
-            raise ImageError(f"the player refuses the image (fault {fault})")
+        _open(player)
         waited = 0
         while waited < show.boot_frames + show.settle_frames + _PATIENCE_FRAMES:
             if (player.play(_GLANCE_FRAMES).state == State.IDLE).all():

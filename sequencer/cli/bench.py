@@ -44,7 +44,7 @@ def command(
     from sequencer.errors import QuarterjackError, UsageError
 
     if kind not in ("servo", "lamp"):
-        raise UsageError(f"--kind must be servo or lamp, not {kind!r}")
+        raise UsageError(f"--kind must be servo or lamp, not `{kind}`")
     exact: Kind = "servo" if kind == "servo" else "lamp"
     number = pin_number(pin)
     check_pin(exact, number)

@@ -39,7 +39,7 @@ def command(
         known = _compare(show, figure, changes, as_json)
     else:
         known = facts(figure)
-        _print(known, detail, as_json, _of_the_scenes(show) if detail and not as_json else ())
+        _print(known, detail, as_json, () if as_json else _of_the_scenes(show, detail))
     if html is not None:
         from sequencer.cli.say import console
         from sequencer.timeline.fastest import fastest_s
@@ -52,13 +52,21 @@ def command(
         raise typer.Exit(1)
 
 
-def _of_the_scenes(show: Path) -> tuple[str, ...]:
-    """What the compiled scenes add to the sheet: how long a visitor may wait for a cue."""
+def _of_the_scenes(show: Path, compiled: bool) -> tuple[str, ...]:
+    """What the scenes add to the sheet: how long a visitor may wait for a cue.
+
+    Only compiled scenes tell, which takes seconds; page one names the command instead.
+    """
+    if not any(show.glob("*.scene")):
+        return ()
+    if not compiled:
+        return (
+            "How long a visitor may wait for a cue depends on the scenes: "
+            f"`quarterjack figure {show} --detail` compiles them and tells the longest transition.",
+        )
     from sequencer.errors import QuarterjackError
     from sequencer.show import build_show
 
-    if not any(show.glob("*.scene")):
-        return ()
     try:
         built = build_show(show)
     except QuarterjackError:

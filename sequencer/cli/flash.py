@@ -60,7 +60,7 @@ def command(
     else:
         said = (
             f"{transport.name}: {result.pages_written} of {result.pages} pages written and read back; "
-            f"the board says hello as {result.hello.figure!r}"
+            f"the board says hello as `{result.hello.figure}`"
         )
     console().print(said, markup=False)
     if not is_simulated(port):

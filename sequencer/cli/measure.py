@@ -165,7 +165,8 @@ def _tables(text: str) -> dict[str, Any]:
 
 def _sentences(figure: Any, question: Question, table: dict[str, Any]) -> Iterator[str]:
     from sequencer.figure import told
-    from sequencer.figure.schema import AxisTable, SwingTable
+    from sequencer.figure.schema import AxisTable
+    from sequencer.figure.schema_masses import SwingTable
 
     if question.section == "axes":
         yield from told.axis_words(figure, AxisTable.model_validate(table), question)

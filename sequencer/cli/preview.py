@@ -23,6 +23,7 @@ def command(
     from sequencer.scene_views import scene_views
     from sequencer.show import build_planned, check_built, plan_show
     from sequencer.show_folder import chosen, read_show, with_idle
+    from sequencer.view.look import require_suffix
 
     if png is None and html is None and torque is None:
         raise UsageError(
@@ -31,6 +32,14 @@ def command(
                 remedy="add --png FILE for a still, --torque FILE for torques, --html FILE for a page",
             )
         )
+    # Before anything is planned: a name that was mistyped should cost no wait.
+    for file, endings, what in (
+        (png, (".png",), "a picture"),
+        (torque, (".png",), "a picture"),
+        (html, (".html", ".htm"), "a page"),
+    ):
+        if file is not None:
+            require_suffix(file, endings, what)
     with progress("preview") as bar:
         whole = read_show(show)
         wanted = chosen(whole, [scene] if scene else [])

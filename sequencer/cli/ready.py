@@ -20,7 +20,7 @@ def require_ends(figure: Figure) -> None:
 
     faults = [
         Fault(
-            f"servo {servo.name!r} has no recorded ends, so nobody knows where its mechanism binds",
+            f"servo `{servo.name}` has no recorded ends, so nobody knows where its mechanism binds",
             file=figure.file,
             line=servo.line,
             quantity="ends_us",

@@ -145,7 +145,7 @@ def scene_number(scene: str, names: list[str]) -> int:
     near = difflib.get_close_matches(scene, names, n=1)
     raise UsageError(
         Fault(
-            f"there is no scene {scene!r}" + (f"; did you mean {near[0]!r}?" if near else ""),
+            f"there is no scene `{scene}`" + (f"; did you mean `{near[0]}`?" if near else ""),
             value=f"scenes: {', '.join(names) or 'none'}",
         )
     )
@@ -163,11 +163,11 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> None
     hello = link.hello()
     if hello.fault == 0 and hello.image_crc == image_crc32:
         return
-    made = f"this folder makes {figure!r} (image {image_crc32:08x})"
+    made = f"this folder makes `{figure}` (image {image_crc32:08x})"
     if hello.fault != 0:
         words = f"{hello.fault_words}; {made}"
     else:
-        words = f"the board carries {hello.figure!r} (image {hello.image_crc:08x}), {made}"
+        words = f"the board carries `{hello.figure}` (image {hello.image_crc:08x}), {made}"
     raise LinkError(Fault(words, remedy=f"quarterjack flash {show} with the same --port"))
 
 

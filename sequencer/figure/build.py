@@ -28,12 +28,8 @@ from sequencer.figure.model import (
     Switch,
 )
 from sequencer.figure.parts import Parts
-from sequencer.figure.schema import (
-    AxisTable,
-    MassTable,
-    ServoTable,
-    TopTable,
-)
+from sequencer.figure.schema import AxisTable, ServoTable, TopTable
+from sequencer.figure.schema_masses import MassTable
 
 #: Share of the printed speed and torque that a hobby servo gives (common practice: 60-70 %).
 TYPICAL_DERATING = 0.65

@@ -18,7 +18,7 @@ from sequencer.figure.model import (
     Spring,
 )
 from sequencer.figure.parts import Parts
-from sequencer.figure.schema import CrankTable, DriveTable, FourBarTable, PairTable, SpringTable
+from sequencer.figure.schema_linkages import CrankTable, DriveTable, FourBarTable, PairTable, SpringTable
 
 #: Density of the steel that counterweights are made of, kg/m^3.
 STEEL_KG_M3 = 7850.0

@@ -68,14 +68,12 @@ def clip(polygon: Array, half: Half) -> Array:
 
 def halves(polygon: Array) -> tuple[Half, ...]:
     """The half-planes of a convex polygon's edges; edges of no length are left out."""
-    found: list[Half] = []
-    for index, here in enumerate(polygon):
-        x, y = polygon[(index + 1) % len(polygon)] - here
-        length = math.hypot(x, y)
-        if length > 1e-9:
-            a, b = y / length, -x / length
-            found.append((float(a), float(b), float(a * here[0] + b * here[1])))
-    return tuple(found)
+    along = np.roll(polygon, -1, axis=0) - polygon
+    length = np.hypot(along[:, 0], along[:, 1])
+    real = length > 1e-9
+    a, b = along[real, 1] / length[real], -along[real, 0] / length[real]
+    limit = a * polygon[real, 0] + b * polygon[real, 1]
+    return tuple(zip(a.tolist(), b.tolist(), limit.tolist(), strict=True))
 
 
 def slack(sides: Sequence[Half], points: Array) -> Array:

@@ -11,7 +11,9 @@ from sequencer.figure.impossible import check_axis
 from sequencer.figure.parts import Parts
 from sequencer.figure.pins import LINK_PINS, LOADER_PIN, PWM_PINS, pin_name
 from sequencer.figure.reach import fitting_range
-from sequencer.figure.schema import AxisTable, HollowSphereTable, LampTable, ServoTable, Table
+from sequencer.figure.schema import AxisTable, LampTable, ServoTable
+from sequencer.figure.schema_masses import HollowSphereTable
+from sequencer.figure.schema_values import Table
 from sequencer.figure.toml_lines import Path
 
 #: What the Uno player has room for.

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from sequencer.figure.explain import Reporter
 from sequencer.figure.parts import Parts
-from sequencer.figure.schema import FourBarTable, PairTable
+from sequencer.figure.schema_linkages import FourBarTable, PairTable
 from sequencer.figure.toml_lines import Path
 
 
@@ -36,7 +36,7 @@ def check_drives(parts: Parts, reporter: Reporter) -> None:
     _one_servo_each(parts, reporter)
     for name, linkage in parts.linkages.items():
         if isinstance(linkage, FourBarTable):
-            _fourbar(name, users[name], reporter)
+            _fourbar(name, users[name], reporter, len(parts.axes) == len(parts.axis_names))
         elif isinstance(linkage, PairTable):
             _pair(name, linkage, users[name], parts, reporter)
 
@@ -73,8 +73,9 @@ def _one_servo_each(parts: Parts, reporter: Reporter) -> None:
         taken.setdefault(servo, whom)
 
 
-def _fourbar(name: str, users: list[str], reporter: Reporter) -> None:
-    if len(users) == 1:
+def _fourbar(name: str, users: list[str], reporter: Reporter, all_read: bool) -> None:
+    # An axis with faults of its own may be the one that uses it.
+    if len(users) == 1 or (not users and not all_read):
         return
     path: Path = ("linkages", name)
     reporter.add(

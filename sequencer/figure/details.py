@@ -22,7 +22,8 @@ def limits_lines(known: Facts) -> Iterator[str]:
         yield f"{name}: jerk {math.degrees(limit.jerk_rad_s3):.0f} deg/s3. {limit.why['jerk']}"
     yield (
         "These limits hold for commands. Scenes are planned at 85 % of them; what the mechanism makes of a "
-        "command is not promised."
+        "command is not promised. What the motion of other axes asks (a turn flings the nod outward) is not "
+        "in them: `quarterjack check` counts it, scene by scene."
     )
 
 

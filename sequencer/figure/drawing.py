@@ -27,6 +27,8 @@ def drawings(figure: Figure) -> tuple[Drawing, ...]:
     for axis in figure.axes.values():
         if isinstance(axis.drive, FourBarDrive):
             name = axis.drive.name or axis.name
-            title = f"{name}: {axis.name} on a four-bar"
+            title = (
+                f"{axis.name} on a four-bar" if name == axis.name else f"{name}: {axis.name} on a four-bar"
+            )
             found.append(Drawing(name, title, fourbar_svg(figure, axis.name, title)))
     return tuple(found)

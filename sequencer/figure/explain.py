@@ -236,8 +236,20 @@ class Reporter:
             self.add(path, "the number is too big", value=value, remedy=_remedy_for_range(key, unit))
         else:
             message = plain.get(kind, str(error.get("msg", "is wrong")).lower())
-            remedy = _example(key) or f"write it like {key} = {_SAMPLES.get(kind, '1')}"
+            remedy = _example(key) or _sample(kind, key, unit, value)
             self.add(path, message, value=value, remedy=remedy)
+
+
+def _sample(kind: str, key: str, unit: str, value: object) -> str:
+    """How the value would be written: the number that stands in quotes, or one of the right kind."""
+    if kind in ("float_type", "int_type", "int_from_float"):
+        ending = (stem_and_unit(key)[1] or "").replace("_", " ")
+        number = re.fullmatch(rf"\s*([-+]?\d+(?:[.,]\d+)?)\s*(?:{ending})?\s*", str(value), re.IGNORECASE)
+        if number and isinstance(value, str):
+            plain = number.group(1).replace(",", ".")
+            return f"write {key} = {plain}, without quotes" + (f": it is in {unit}" if unit else "")
+        return f"write a number after {key} =" + (f", in {unit}" if unit else "") + ", without quotes"
+    return f"write it like {key} = {_SAMPLES.get(kind, '1')}"
 
 
 #: Kind of complaint -> a value that would be right.

@@ -16,8 +16,13 @@ from sequencer.figure.polygon import LEAST_TOGGLE_RAD, servo_window_us
 
 #: A range is looked at in so many steps.
 STEPS = 721
-#: Lengths that are tried instead, as shares of the one that is given.
-_OTHER_LENGTHS = np.concatenate([1.0 + 0.01 * np.arange(1, 101), 1.0 - 0.01 * np.arange(1, 61)])
+#: Lengths that are tried instead, as shares of the one that is given; a slip of the decimal point is a tenth.
+_OTHER_LENGTHS = np.concatenate(
+    [
+        *(1.0 + 0.01 * np.arange(1, 101), 1.0 - 0.01 * np.arange(1, 61)),
+        *(2.0 * 1.02 ** np.arange(1, 83), 0.4 * 0.98 ** np.arange(1, 70)),
+    ]
+)
 
 
 def mm(length_m: float) -> str:
@@ -75,26 +80,55 @@ def range_around(axis: Axis, good_at: Callable[[Array], NDArray[np.bool_]]) -> t
 
 
 def range_fault(
-    axis: Axis, low_rad: float, high_rad: float, why: str, other: str | None, reporter: Reporter
+    axis: Axis,
+    low_rad: float,
+    high_rad: float,
+    why: str,
+    other: str | None,
+    reporter: Reporter,
+    elsewhere: tuple[float, float] | None = None,
 ) -> None:
     """The fault of a range of which only ``low_rad`` to ``high_rad`` can be reached.
 
-    ``other`` is what could be built instead, as a line to type in.
+    ``other`` is what could be built instead, as a line to type in; ``elsewhere`` a part of the range that
+    can be reached when home cannot.
     """
     low, high = inward(low_rad, high_rad)
     given = [math.degrees(end) for end in axis.range_rad]
-    shrunk = (
-        f"write range_deg = [{low:g}, {high:g}] or less"
-        if low < high
-        else "move home_deg toward the middle of what the linkage can do"
-    )
+    if low < high:
+        ways = [f"range_deg = [{low:g}, {high:g}] or less"]
+    else:
+        ways = [] if elsewhere is None else [elsewhere_words(axis, *elsewhere)]
+    ways += [] if other is None else [other]
     reporter.add(
         ("axes", axis.name, "range_deg"),
         f"the range cannot be reached: {why}",
         value=f"[{given[0]:g}, {given[1]:g}] deg",
         limit=f"[{low:g}, {high:g}] deg" if low < high else "none around home",
-        remedy=shrunk + (f", or {other}" if other else ""),
+        remedy=f"write {', or '.join(ways)}"
+        if ways
+        else "measure the lengths and crank_deg again: with none other near them it would work",
     )
+
+
+def elsewhere_words(axis: Axis, low_rad: float, high_rad: float) -> str:
+    """A range away from home with the home and parked angles that it needs, as lines to type in."""
+    low, high = inward(low_rad, high_rad)
+    middle = math.degrees(low_rad + high_rad) / 2.0
+    parked = math.degrees(axis.parked_rad)
+    lines = f"range_deg = [{low:g}, {high:g}] with home_deg = {middle:.0f}"
+    return lines if low <= parked <= high else f"{lines} and parked_deg = {middle:.0f}"
+
+
+def widest_stretch(axis: Axis, good_at: Callable[[Array], NDArray[np.bool_]]) -> tuple[float, float] | None:
+    """The widest part of a range that fits, of 2 degrees or more; None when there is none."""
+    angles = np.linspace(*axis.range_rad, STEPS)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good_at(angles), [False]]).astype(int)))
+    runs = [
+        (float(angles[one]), float(angles[two - 1])) for one, two in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    best = max(runs, key=lambda run: run[1] - run[0], default=None)
+    return best if best is not None and best[1] - best[0] >= math.radians(2.0) else None
 
 
 def other_shares() -> Iterator[float]:

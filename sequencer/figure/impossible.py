@@ -9,7 +9,8 @@ from sequencer import units
 from sequencer.figure import swings
 from sequencer.figure.explain import Reporter
 from sequencer.figure.readings import Reading, friction
-from sequencer.figure.schema import AxisTable, SwingTable
+from sequencer.figure.schema import AxisTable
+from sequencer.figure.schema_masses import SwingTable
 from sequencer.figure.toml_lines import Path
 
 LINES = ("forward", "left", "up")

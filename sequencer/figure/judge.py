@@ -11,12 +11,16 @@ from sequencer.figure.drives import first_servo
 from sequencer.figure.judge_linkages import linkage_findings
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, Figure
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.physics import physics
 from sequencer.figure.torque import holding_share
 from sequencer.finding import Code, Finding, Severity
 
 #: A servo holds this share of its stall torque for hours (rule of thumb: 20-50 %).
 HOLDING_SHARE = 0.2
+#: Volts over the highest of the file's datasheet lines: from here doubtful, and here it breaks (common
+#: practice: a 6 V servo lives at 7.4 V for a while and burns at 8.4).
+DOUBTFUL_VOLTS, BREAKING_VOLTS = 1.1, 1.35
 #: A lump's mean density between these; foam has about 15 kg/m3, gold 19 300 (handbook values, from memory).
 LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 5.0, 25_000.0
 #: Inside a head above this, servo grease and glue suffer (rule of thumb).
@@ -34,7 +38,7 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
     found = [
         *judge_torque.findings(figure, known),
         *_supply(figure, draw(figure, known)),
-        *_heat(figure),
+        *_heat(figure, known),
         *_ends(figure),
         *_masses(figure),
         *linkage_findings(figure),
@@ -104,19 +108,35 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
             f"fit a supply of {amps.supply_a:g} A, or let fewer servos start together",
         )
     yield from _line(figure, amps)
+    yield from _volts(figure)
+
+
+def _volts(figure: Figure) -> Iterator[Finding]:
+    """Servos that get more volts than any of their datasheet's lines is for."""
+    volts = figure.supply.voltage_v
+    # One supply feeds them all: what the most delicate servo bears cures every one of these findings.
+    safe = min((servo.at_v for servo in figure.servos.values()), default=volts)
     for servo in figure.servos.values():
-        if figure.supply.voltage_v > 1.1 * servo.at_v:
-            yield _about(
-                "supply",
-                "warning",
-                servo.name,
-                figure.supply.voltage_v,
-                servo.at_v,
-                "V",
-                f"servo `{servo.name}` is described at {servo.at_v:g} V "
-                f"and gets {figure.supply.voltage_v:g} V",
-                "check the highest voltage in its datasheet; use the datasheet line for this voltage",
-            )
+        share = volts / servo.at_v
+        if share <= DOUBTFUL_VOLTS:
+            continue
+        breaks = share > BREAKING_VOLTS
+        yield _about(
+            "supply",
+            "error" if breaks else "warning",
+            servo.name,
+            volts,
+            (BREAKING_VOLTS if breaks else DOUBTFUL_VOLTS) * servo.at_v,
+            "V",
+            f"servo `{servo.name}` is described at {servo.at_v:g} V and gets voltage_v = {volts:g}: "
+            + (
+                f"more than {BREAKING_VOLTS:g} times as much burns it (common practice)"
+                if breaks
+                else "it may not bear that for long"
+            ),
+            f"set the supply to {safe:g} V and write voltage_v = {safe:g}; or, if its datasheet has a line "
+            f"for {volts:g} V, write that line with at_v = {volts:g}",
+        )
 
 
 def _line(figure: Figure, amps: Draw) -> Iterator[Finding]:
@@ -183,13 +203,18 @@ def _wire_that_carries(amps: float) -> str:
     return "16, several in parallel" if awg is None else str(awg)
 
 
-def _heat(figure: Figure) -> Iterator[Finding]:
+def _heat(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Finding]:
     for name, axis in figure.axes.items():
         share = holding_share(figure, name)
         if share > HOLDING_SHARE and linkage_of(figure, name).axes[0] == name:
             servo = figure.servos[first_servo(figure, axis)]
             lasts = heat.time_to_s(figure, servo, min(1.0, share))
             hot = math.isfinite(lasts)
+            # What is told to be too heavy already needs no note that says so again.
+            if facts[name].available_torque_n_m <= 0.0 or (
+                not hot and 1.0 - facts[name].torque_margin > LOAD_SHARE
+            ):
+                continue
             yield _about(
                 "heat",
                 "warning" if hot else "note",

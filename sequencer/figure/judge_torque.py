@@ -15,16 +15,15 @@ import numpy as np
 from sequencer.figure import doubt
 from sequencer.figure.chain import Chain, spring_torque_n_m
 from sequencer.figure.drives import servos_of
-from sequencer.figure.limits import cannot_hold, servo_needed_kgcm
+from sequencer.figure.limits import cannot_hold
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, DirectDrive, Figure
+from sequencer.figure.needed import LOAD_SHARE, fit_words, servo_needed_kgcm
 from sequencer.figure.physics import physics, stall_at_axis_n_m
 from sequencer.figure.servo_line import line_at
 from sequencer.finding import Finding, Severity
 from sequencer.units import kgcm_from_n_m
 
-#: Moving load at most this share of stall torque (common practice).
-LOAD_SHARE = 1.0 / 3.0
 #: A load that may be this share of stall, by its range, leaves nothing at top speed.
 UNSURE_SHARE = 0.5
 #: A joint with more friction than this share of stall was tightened too far (typical is a third of it).
@@ -66,7 +65,6 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Findi
             remedy = fault.remedy or ""
             yield _about("error", name, load, stall / 2.0, "kg cm", fault.message, remedy)
         elif load > stall * LOAD_SHARE and first:
-            needed = servo_needed_kgcm(figure, name, fact)
             yield _about(
                 "warning",
                 name,
@@ -76,7 +74,8 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics]) -> Iterator[Findi
                 f"{together(figure, name)}: gravity and friction take {load:.1f} kg cm, more than a third "
                 f"of the {stall:.1f} kg cm that {whose} really has (common practice: at most a third; "
                 f"{range_words})",
-                f"balance it with a counterweight or spring before you fit a servo of {needed:.0f} kg cm",
+                "balance it with a counterweight or spring before you "
+                + fit_words(figure, name, servo_needed_kgcm(figure, name)),
             )
         elif told.high > UNSURE_SHARE and first:
             yield _about(

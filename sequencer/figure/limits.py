@@ -24,9 +24,9 @@ from dataclasses import dataclass
 
 from sequencer.errors import Fault, FindingsError
 from sequencer.figure.drives import first_servo, servos_of, track_of
-from sequencer.figure.gearing import gearing
 from sequencer.figure.linkage import Linkage, linkage_of, linkages
 from sequencer.figure.model import AxisPhysics, Basis, DirectDrive, Figure, Limits
+from sequencer.figure.needed import fit_words, servo_needed_kgcm
 from sequencer.figure.physics import Chain, physics
 from sequencer.figure.reflect import Numbers, inner, outer
 from sequencer.figure.servo_line import SHARE_AT_SPEED as SHARE_AT_SPEED
@@ -209,27 +209,10 @@ def _ramp_words(rise: Ramp, by_torque: float) -> str:
     return f"ramp: top speed within {rise.ramp_s:.3g} s, more would never be reached{spare}"
 
 
-def servo_needed_kgcm(figure: Figure, axis_name: str, facts: AxisPhysics) -> float:
-    """Printed stall torque in kg cm of a servo for which the axis's load is a third of stall."""
-    if isinstance(figure.axes[axis_name].drive, DirectDrive):
-        load = facts.gravity_torque_n_m + facts.friction_torque_n_m
-        needed = []
-        for name, gear in gearing(figure, axis_name).items():
-            servo = figure.servos[name]
-            kept = line_at(figure, servo).stall_n_m / servo.stall_torque_n_m
-            needed.append(3.0 * load * gear.load / kept)
-        return kgcm_from_n_m(max(needed))
-    # Through a linkage the margin already says which share of its torque the busiest servo needs.
-    return max(
-        3.0 * (1.0 - facts.torque_margin) * kgcm_from_n_m(figure.servos[name].stall_torque_n_m)
-        for name in servos_of(figure, axis_name)
-    )
-
-
 def cannot_hold(figure: Figure, axis_name: str, facts: AxisPhysics, row: TorqueRow | None = None) -> Fault:
     """Why an axis has no torque left, and what would help; ``row`` is its servo's, when it is known."""
     axis = figure.axes[axis_name]
-    needed = servo_needed_kgcm(figure, axis_name, facts)
+    needed = servo_needed_kgcm(figure, axis_name)
     if isinstance(axis.drive, DirectDrive):
         servo = first_servo(figure, axis)
         load = facts.gravity_torque_n_m + facts.friction_torque_n_m
@@ -252,5 +235,5 @@ def cannot_hold(figure: Figure, axis_name: str, facts: AxisPhysics, row: TorqueR
         quantity=f"torque of {axis_name}",
         value=f"{loaded:.2f} kg cm",
         limit=f"{usable:.2f} kg cm",
-        remedy=f"balance it with a counterweight or spring, or fit a servo of {needed:.0f} kg cm or more",
+        remedy=f"balance it with a counterweight or spring, or {fit_words(figure, axis_name, needed)}",
     )

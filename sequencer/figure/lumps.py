@@ -15,8 +15,7 @@ from sequencer.figure import impossible, masses, meshes
 from sequencer.figure.explain import Reporter
 from sequencer.figure.model import Basis
 from sequencer.figure.readings import RULER_M, Reading, mean, swing_inertia
-from sequencer.figure.schema import (
-    SIDES,
+from sequencer.figure.schema_masses import (
     BoxTable,
     CylinderTable,
     EllipsoidTable,
@@ -27,6 +26,7 @@ from sequencer.figure.schema import (
     SphereTable,
     StlTable,
 )
+from sequencer.figure.schema_values import SIDES
 from sequencer.figure.toml_lines import Path as KeyPath
 
 Array = NDArray[np.float64]

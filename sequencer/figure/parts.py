@@ -7,16 +7,15 @@ from dataclasses import dataclass
 
 from sequencer.figure.schema import (
     AxisTable,
-    ClearanceTable,
     InputTable,
     LampTable,
-    LinkageTable,
-    MassTable,
     OpeningTable,
     ServoTable,
     SwitchTable,
     TopTable,
 )
+from sequencer.figure.schema_linkages import ClearanceTable, LinkageTable
+from sequencer.figure.schema_masses import MassTable
 
 
 @dataclass(frozen=True)

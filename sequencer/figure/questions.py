@@ -6,6 +6,7 @@ judged by reading the file with them (:mod:`.impossible`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -86,7 +87,8 @@ def numbers(question: Question, line: str) -> tuple[float | None, ...]:
         question.kind == "wobble" and len(words) == least + 1
     ):
         wanted = str(least) if not question.optional else f"{least} or {len(question.names)}"
-        raise AnswerError(f"{wanted} numbers are wanted: {', '.join(question.names)}")
+        are = "number is" if wanted == "1" else "numbers are"
+        raise AnswerError(f"{wanted} {are} wanted: {', '.join(question.names)}")
     found: list[float | None] = []
     for name, word in zip(question.names, words, strict=False):
         if question.kind == "balance" and word in ("-", "–"):
@@ -96,6 +98,8 @@ def numbers(question: Question, line: str) -> tuple[float | None, ...]:
             number = float(word.replace(",", "."))
         except ValueError:
             raise AnswerError(f"`{word[:40]}` is no number ({name})") from None
+        if math.isnan(number):
+            raise AnswerError(f"`{word[:40]}` is no number ({name})")
         if not abs(number) < 1e9:
             raise AnswerError(f"`{word[:40]}` is too big ({name})")
         found.append(number)
@@ -145,7 +149,7 @@ def _same(question: Question, swing: Mapping[str, Any]) -> bool:
 
 
 def _plain(number: float) -> float | int:
-    return int(number) if number.is_integer() else number
+    return int(number) if number.is_integer() else number  # int(-0.0) is 0
 
 
 def present(question: Question, table: Mapping[str, Any]) -> str | None:

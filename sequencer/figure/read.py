@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,11 +18,7 @@ from sequencer.figure.lumps import mass_lumps
 from sequencer.figure.model import Figure
 from sequencer.figure.parts import Parts
 from sequencer.figure.schema import (
-    LINKAGES,
-    NAME_PATTERN,
-    SHAPES,
     AxisTable,
-    ClearanceTable,
     InputTable,
     LampTable,
     OpeningTable,
@@ -31,6 +26,10 @@ from sequencer.figure.schema import (
     SwitchTable,
     TopTable,
 )
+from sequencer.figure.schema_linkages import LINKAGES, ClearanceTable
+from sequencer.figure.schema_masses import SHAPES
+from sequencer.figure.schema_values import NAME_PATTERN
+from sequencer.figure.toml_text import parse_toml
 
 #: A figure file is written by hand; a bigger one is a wrong file.
 LARGEST_BYTES = 1_000_000
@@ -46,7 +45,6 @@ _SECTIONS = (
     "clearances",
     "poses",
 )
-_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)\s*$")
 _T = TypeVar("_T", bound=BaseModel)
 
 
@@ -84,7 +82,7 @@ def _bytes(path: Path) -> tuple[bytes, str]:
 def parse_figure(data: bytes, file: str = "figure.toml") -> Figure:
     """The figure in the bytes of a figure file; ``file`` is its name in faults."""
     text = _decode(data, file)
-    return figure_of(_parse_toml(text, file), Reporter(file, text, toml_lines.places(text)))
+    return figure_of(parse_toml(text, file), Reporter(file, text, toml_lines.places(text)))
 
 
 def document_of(path: Path) -> dict[str, Any]:
@@ -93,7 +91,7 @@ def document_of(path: Path) -> dict[str, Any]:
     Raises :class:`~sequencer.errors.FigureError` when the file cannot be read as TOML.
     """
     data, shown = _bytes(path)
-    return _parse_toml(_decode(data, shown), shown)
+    return parse_toml(_decode(data, shown), shown)
 
 
 def figure_of(document: Mapping[str, Any], reporter: Reporter) -> Figure:
@@ -138,43 +136,6 @@ def _decode(data: bytes, file: str) -> str:
                 line=line,
                 column=column,
                 remedy="save the file as UTF-8 (in the editor: encoding UTF-8)",
-            )
-        ) from None
-
-
-def _parse_toml(text: str, file: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise FigureError(
-            Fault("brackets are nested too deeply", file=file, remedy="remove the surplus brackets")
-        ) from None
-    except ValueError as error:  # TOMLDecodeError, and numbers with thousands of digits
-        message = str(error)
-        found = _AT.search(message)
-        rows = text.split("\n")
-        line: int | None = None
-        column: int | None = None
-        if found and found.group(1):
-            line, column = int(found.group(1)), int(found.group(2))
-        elif found:
-            line, column = len(rows), len(rows[-1]) + 1
-        elif "digits" in message:
-            message = "a number has too many digits"
-        else:
-            message = message.splitlines()[0][:200] if message else "is not TOML"
-        plain = _AT.sub("", message)
-        row = rows[line - 1].rstrip("\r") if line and line <= len(rows) else None
-        if row is None or len(row) > 160:
-            row, column = None, column
-        raise FigureError(
-            Fault(
-                f"cannot be read as TOML: {plain[:1].lower() + plain[1:]}",
-                file=file,
-                line=line,
-                column=column,
-                text=row,
-                remedy="one `key = value` a line, text in quotes, tables as [servos.turn]",
             )
         ) from None
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from sequencer import units
 from sequencer.figure import swings
-from sequencer.figure.schema import PullsTable, SwingTable, WobbleTable
+from sequencer.figure.schema import PullsTable, WobbleTable
+from sequencer.figure.schema_masses import SwingTable
 
 #: What kitchen tools may be off: a scale, a ruler, a thumb on a stop watch, a luggage scale, a film.
 SCALE_KG = 0.001

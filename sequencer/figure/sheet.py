@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from sequencer.figure import details, doubt
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.limits import ramp
 from sequencer.figure.linkage_words import linkage_lines
 from sequencer.figure.model import Axis, Figure
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.physics import carried
 from sequencer.figure.sheet_power import cook, supply
 from sequencer.figure.tight import TightJoint, tight_joint
@@ -97,7 +97,7 @@ def _carry(known: Facts) -> Iterator[str]:
 def tight_joints(known: Facts) -> list[TightJoint]:
     """What friction would do to each axis that can be held, the one with the least to spare first."""
     joints = [tight_joint(known.figure, name, known.physics[name]) for name in known.limits]
-    return sorted(joints, key=lambda joint: joint.stuck_n_m - joint.counted_n_m)
+    return sorted(joints, key=lambda joint: joint.spent_n_m - joint.counted_n_m)
 
 
 def _tightest(known: Facts) -> Iterator[str]:

@@ -16,8 +16,8 @@ from sequencer import units
 from sequencer.figure import catalogue
 from sequencer.figure.build import FRAME_S, TYPICAL_DERATING, TYPICAL_FRICTION
 from sequencer.figure.catalogue import ServoClass
-from sequencer.figure.judge_torque import LOAD_SHARE
 from sequencer.figure.limits import LEAST_RAMP_FRAMES, TYPICAL_STIFFNESS_N_M_RAD
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.servo_line import SHARE_AT_SPEED, SHARE_OF_SPEED
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
@@ -29,7 +29,7 @@ PEAK_VELOCITY, PEAK_ACCELERATION = 1.875, 10.0 / math.sqrt(3.0)
 BALL, SHELL = 0.4, 2.0 / 3.0
 #: Where an elastic usually pulls, from the pivot.
 SPRING_ARM_M = 0.02
-#: A trimmed counterweight still leaves about this share of the imbalance (rule of thumb).
+#: What is allowed for the error of a counterweight that was trimmed, of the imbalance (rule of thumb).
 LEFT_OVER = 0.1
 #: Below this torque nobody fits a counterweight.
 WORTH_BALANCING_N_M = 0.02

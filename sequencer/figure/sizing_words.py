@@ -70,8 +70,8 @@ def sentences(sized: Sizing) -> tuple[str, ...]:
         )
         words += [
             f"{lead} (rule of thumb): {1000 * weight.mass_kg:.0f} g at {1000 * weight.arm_m:.0f} mm on the "
-            f"other side leave about {100 * LEFT_OVER:.0f} % of the pull; then the box must say "
-            f"{_between(weight.need.printed_n_m)} kg cm. {_classes(weight.need)}",
+            f"other side balance it; with about {100 * LEFT_OVER:.0f} % of the pull allowed for error, the "
+            f"box must then say {_between(weight.need.printed_n_m)} kg cm. {_classes(weight.need)}",
             f"Or a spring or elastic that pulls {sized.spring_pull_kg:.1f} kg at "
             f"{1000 * SPRING_ARM_M:.0f} mm from the pivot: it adds no weight, and balances "
             "well only near the pose it was trimmed at.",

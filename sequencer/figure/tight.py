@@ -9,7 +9,7 @@ from sequencer.figure.gearing import gearing
 from sequencer.figure.limits import track_limits
 from sequencer.figure.linkage import linkage_of
 from sequencer.figure.model import AxisPhysics, DirectDrive, Figure
-from sequencer.figure.physics import physics
+from sequencer.figure.physics import physics, spare_at_stall_n_m
 from sequencer.figure.torque import SAMPLED, torque_rows
 from sequencer.units import GRAVITY_M_S2
 
@@ -19,16 +19,18 @@ ARM_M = 0.1
 
 @dataclass(frozen=True)
 class TightJoint:
-    """Friction at one axis, N m: as counted on, where fast moves begin to fall short, where it sticks.
+    """Friction at one axis, N m: as counted on, where fast moves fall short, where nothing is left, stuck.
 
     At ``short_n_m`` the servos have no torque to spare for the limits that the axis was given; that is
-    already the counted friction when torque is what limits the acceleration. At ``stuck_n_m`` gravity
-    and friction take all the torque that there is at top speed.
+    already the counted friction when torque is what limits the acceleration. At ``spent_n_m`` gravity
+    and friction take all the torque that there is at full speed (half of the stall torque), at
+    ``stuck_n_m`` all that there is at stall: it does not even set off.
     """
 
     axis: str
     counted_n_m: float
     short_n_m: float
+    spent_n_m: float
     stuck_n_m: float
     arm_m: float = ARM_M
 
@@ -38,8 +40,8 @@ class TightJoint:
 
     def words(self) -> str:
         """How to feel for it, in one sentence or two."""
-        counted, short, stuck = (
-            self.grams(value) for value in (self.counted_n_m, self.short_n_m, self.stuck_n_m)
+        counted, short, spent, stuck = (
+            self.grams(value) for value in (self.counted_n_m, self.short_n_m, self.spent_n_m, self.stuck_n_m)
         )
         room = short - counted
         falls = (
@@ -50,7 +52,8 @@ class TightJoint:
         return (
             f"{self.axis}: power off, horn or rod unhooked, a luggage scale {1000 * self.arm_m:.0f} mm from "
             f"the axis: pull slowly both ways. Half the sum of the readings is friction; {_round(counted)} g "
-            f"are counted on, {falls}, at {_round(stuck)} g it sticks: loosen the joint."
+            f"are counted on, {falls}, at {_round(spent)} g nothing is left at full speed, at "
+            f"{_round(stuck)} g it sticks: loosen the joint well before."
         )
 
 
@@ -86,6 +89,7 @@ def tight_joint(
         axis=axis_name,
         counted_n_m=friction,
         short_n_m=short,
-        stuck_n_m=max(short, friction + known.available_torque_n_m),
+        spent_n_m=max(short, friction + known.available_torque_n_m),
+        stuck_n_m=friction + spare_at_stall_n_m(figure, axis_name),
         arm_m=arm_m,
     )

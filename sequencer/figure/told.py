@@ -11,7 +11,8 @@ from sequencer.figure.judge_torque import pull_against_masses
 from sequencer.figure.model import Axis, Figure
 from sequencer.figure.physics import physics
 from sequencer.figure.questions import Question
-from sequencer.figure.schema import AxisTable, SwingTable
+from sequencer.figure.schema import AxisTable
+from sequencer.figure.schema_masses import SwingTable
 
 
 def swing_words(weight_g: float, swing: SwingTable) -> str:

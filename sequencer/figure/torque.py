@@ -160,8 +160,9 @@ class TorqueRow:
     the linkage ask of this servo, as bounds of the size. ``gravity_n_m`` is the least and greatest torque
     that holds still, springs counted; ``friction_n_m`` Coulomb friction. ``swing_n_m`` is what speed
     itself takes (centrifugal force, the linkage's changing ratio) with every track of the linkage at half
-    of its no-load speed. A direct axis leaves that and the motion of other axes to the check of the
-    played scene, because both depend on what the others do.
+    of its no-load speed. A direct axis leaves that to the check of the played scene, and every row leaves
+    it what the motion of other linkages asks (a turn flings the nod outward and swings it round), because
+    both depend on what the others do.
     """
 
     track: str
@@ -277,7 +278,7 @@ def _swing(figure: Figure, seen: Survey) -> Array:
 
 
 def _of_speeds(figure: Figure, seen: Survey, servo_rad_s: Array) -> Array:
-    """Servo torques (n, k) that constant servo speeds take beyond holding."""
+    """Servo torques (n, k) that constant servo speeds take beyond holding; other linkages at rest."""
     linkage, own = seen.linkage, seen.poses.own
     rates = seen.power @ servo_rad_s
     # The Jacobian a moment later and earlier; servos at constant speed, so J qdd = -(dJ/dt) qd.

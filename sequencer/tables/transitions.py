@@ -16,19 +16,14 @@ from dataclasses import astuple, dataclass
 from typing import Protocol
 
 from sequencer.errors import Fault, PlanError
-from sequencer.motion.certificate import merge
 from sequencer.motion.model import (
-    Certificate,
     PairCertificate,
-    PairCertificates,
     PairFace,
     PairSpec,
-    PositionQuantity,
     Quantity,
-    TrackCertificate,
     TrackSpec,
 )
-from sequencer.motion.polygon import merge_pairs
+from sequencer.tables.crossed import SETTLE, STOP, PairProof, Proof
 from sequencer.tables.model import COMMON_FRAMES, NONE, SceneRecord, Transition
 from sequencer.tables.worst import Worst, joined
 
@@ -36,9 +31,6 @@ from sequencer.tables.worst import Worst, joined
 LONGEST_FRAMES = 300
 #: A fade must be over this many frames before the scene it enters ends, so that two fades never meet.
 CLEAR_FRAMES = 2 * COMMON_FRAMES
-
-#: Labels of the proofs that belong to no single scene.
-SETTLE, STOP = "settle", "stop"
 
 #: The worst of every track in the image's order, then of every watched face.
 Answer = Sequence[Worst]
@@ -76,23 +68,6 @@ class Prover(Protocol):
 
     def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> Answer:
         """Rest-to-rest from where a track is parked and every value between its bounds."""
-
-
-@dataclass(frozen=True)
-class Proof:
-    """What one kind of transition makes one track play at worst; ``label`` as in ``idle->greet``."""
-
-    label: str
-    track: str
-    worst: Worst
-
-
-@dataclass(frozen=True)
-class PairProof:
-    """What one kind of transition adds to a pair's certificate."""
-
-    label: str
-    certificate: PairCertificate
 
 
 @dataclass(frozen=True)
@@ -395,42 +370,4 @@ def _leaves_polygon(label: str, pair: PairSpec, remedy: str) -> PlanError:
             limit="inside the reachable polygon",
             remedy=remedy,
         )
-    )
-
-
-def pairs_with_transitions(certificates: PairCertificates, table: TransitionTable) -> PairCertificates:
-    """The pairs' certificates of the scenes, worsened where a transition comes nearer to a face."""
-    merged = dict(certificates)
-    for proof in table.pair_proofs:
-        name = proof.certificate.spec.name
-        have = merged.get(name)
-        merged[name] = proof.certificate if have is None else merge_pairs([have, proof.certificate])
-    return merged
-
-
-def with_transitions(
-    certificate: Certificate, specs: Mapping[str, TrackSpec], table: TransitionTable
-) -> Certificate:
-    """The certificate of the scenes, worsened where a transition comes nearer to a bound."""
-    merged = dict(certificate)
-    for proof in table.proofs:
-        have = merged.get(proof.track)
-        new = _as_certificate(proof, specs[proof.track])
-        merged[proof.track] = new if have is None else merge([have, new])
-    return merged
-
-
-def _as_certificate(proof: Proof, spec: TrackSpec) -> TrackCertificate:
-    found, label = proof.worst, proof.label
-    low, high = found.low, found.high
-    if label == SETTLE:
-        # proven from every value that bounds allow, but it begins only where a stop (proven by itself)
-        # has ended or where the figure is parked, and stays between there and rest
-        low, high = sorted((spec.parked, spec.rest))
-    return TrackCertificate(
-        track=proof.track,
-        position=PositionQuantity(low, spec.low, high, spec.high, label),
-        velocity=Quantity(found.d1, spec.bounds[0], label),
-        acceleration=Quantity(found.d2, spec.bounds[1], label),
-        jerk=Quantity(found.d3, spec.bounds[2], label),
     )

@@ -111,7 +111,7 @@ class _Builder:
             written = length_s is not None and exact_s == length_s
             shorter = f"; {round((knots - 1) * COMMON_KNOT_S, 9):g} s would be one too" if written else ""
             self.axes.notes.append(
-                f"the scene lasts {exact_s:.6g} s{' as written' if written else ''}; rounded up to "
+                f"the scene lasts {round(exact_s, 3):g} s{' as written' if written else ''}; rounded up to "
                 f"{duration_s:g} s, a whole number of 0.12 s{shorter}"
             )
         if duration_s > MAX_LENGTH_S:

@@ -12,9 +12,10 @@ from sequencer.figure.current import draw
 from sequencer.figure.drawing import drawings
 from sequencer.figure.drives import servos_of
 from sequencer.figure.facts import Facts, toward
-from sequencer.figure.judge_torque import LOAD_SHARE
+from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.sheet import cautions, inventory, tight_joints, verdict
 from sequencer.files import replace_file
+from sequencer.view.look import require_suffix
 from sequencer.view.render import part, render
 
 #: fastest(distance, velocity, acceleration, jerk) -> seconds of the quickest move from rest to rest.
@@ -26,8 +27,9 @@ _MOVE_RAD = math.radians(30.0)
 def sheet_page(known: Facts, fastest: Fastest, file: Path) -> None:
     """Write the page: drawing, limits, torque margins, heat, supply, wiring by pin, cautions.
 
-    Raises UsageError when the file cannot be written.
+    Raises UsageError when the file's name does not end in .html, or it cannot be written.
     """
+    require_suffix(file, (".html", ".htm"), "a page")
     figure = known.figure
     text = render(
         "sheet_page.html.j2",

@@ -28,8 +28,9 @@ def torque_png(figure: str, loads: Sequence[SceneLoads], continuous: Mapping[str
 
     ``figure`` is its name, ``continuous`` maps servos to the share of stall that they hold for long.
     Where the needed torque leaves the band it is marked. Raises UsageError when there is nothing to
-    draw or the file cannot be written.
+    draw, the file's name does not end in .png, or it cannot be written.
     """
+    look.require_suffix(file, (".png",), "a picture")
     drawn = [scene for scene in loads if scene.servos]
     if not drawn:
         raise UsageError("there is no servo to draw; name a scene of a figure that has axes")

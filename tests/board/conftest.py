@@ -12,7 +12,8 @@ from types import ModuleType
 
 import pytest
 
-from sequencer.board.emulated import EmulatedTransport, EmulatedUno
+from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.simavr import APT_LINE
 from sequencer.board.simavr_loader import loader_hex
 from tests.board.emulated_show import Points, Stage, made_show, start_stage

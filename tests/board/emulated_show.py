@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
-from sequencer.board.emulated import EmulatedTransport, EmulatedUno
+from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
 from sequencer.player.player import Played, Player
 from sequencer.tables.model import (

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board.emulated import EmulatedTransport
+from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
 from sequencer.errors import LinkError
 from tests.board.emulated_show import BEAM

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board.emulated import EmulatedTransport, hex_segments
+from sequencer.board.emulated import hex_segments
+from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.flash import flash_board
 from sequencer.board.simavr_pty import serve
 from sequencer.firmware.hexfile import Segment, write_hex

@@ -6,38 +6,15 @@ import pytest
 
 from sequencer.figure.model import Figure
 from sequencer.figure.read import parse_figure
+from tests.figure.small_text import axis_text, figure_text, servo_text
 
-TEXT = """
-name = "bust"
-board = { kind = "uno" }
-supply = { voltage_v = 6.0, rating_a = 3.0 }
-[servos.one]
-pin = 7
-speed_s_per_60deg = 0.17
-stall_kgcm = 13
-at_v = 6.0
-pulse_us = [500, 2500]
-travel_deg = 180
-stall_a = 2.5
-[servos.two]
-pin = 8
-speed_s_per_60deg = 0.1
-stall_kgcm = 2
-at_v = 6.0
-pulse_us = [500, 2500]
-travel_deg = 180
-stall_a = 1.0
-[axes.axis]
-range_deg = [-60, 60]
-words = ["right", "left"]
-turns_about = "up"
-drive = { servo = "one" }
-[axes.jaw]
-range_deg = [-10, 20]
-words = ["shut", "open"]
-turns_about = "left"
-drive = { servo = "two" }
-"""
+TEXT = figure_text(
+    servo_text("one", 7, 13, 0.17, stall_a=2.5),
+    servo_text("two", 8, 2, 0.1, stall_a=1.0),
+    axis_text("axis", "one", (-60, 60), "up"),
+    axis_text("jaw", "two", (-10, 20), "left", words=["shut", "open"]),
+    rating_a=3.0,
+)
 
 
 @pytest.fixture

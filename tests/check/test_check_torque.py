@@ -13,10 +13,12 @@ import pytest
 from sequencer import show
 from sequencer.check import loads, torque
 from sequencer.check.loads import Motion, SceneLoads, ServoLoad, available_n_m, scene_loads, servo_motion
+from sequencer.check.played import play_scenes
 from sequencer.figure.dynamics import Dynamics
 from sequencer.figure.linkage import Linkage
 from sequencer.figure.model import Figure, FourBarDrive
 from sequencer.units import n_m_from_kgcm
+from tests.figure.linkage_text import HEAD
 
 Array = np.ndarray[tuple[int], np.dtype[np.float64]]
 FRAME_S = 0.02
@@ -130,6 +132,41 @@ def test_the_remedy_works_and_no_less_does(bust: Figure) -> None:
 
     assert fits(times)
     assert not fits(times - 0.11)
+
+
+def test_the_remedy_holds_for_the_whole_stretch_and_not_for_its_worst_moment_only(bust: Figure) -> None:
+    """The push at 0.9 s is over by most and wants 1.3; the speed at 1.1 s is over by less and wants 1.5."""
+    speed, acceleration = np.full(200, 3.0), np.zeros(200)
+    acceleration[90], speed[110] = 60.0, 7.0
+    made = _made(acceleration, speed)
+    (finding,) = torque.findings(bust, Spring(), made)
+    assert finding.time_s == pytest.approx(0.9)
+    assert "give this move 1.5 times as long" in (finding.remedy or "")
+
+
+def test_the_remedy_written_into_the_scene_clears_it(tmp_path: Path) -> None:
+    """A nod on a sagging supply, planned, played and judged again with the time that the finding tells."""
+
+    def judged(over_s: float) -> list[float]:
+        (tmp_path / "figure.toml").write_text(HEAD, "utf-8")
+        (tmp_path / "bow.scene").write_text(
+            f"scene bow\n0:01.0  nod down 20 over {over_s:.2f}s\n0:06.0  home over 3s\n", "utf-8"
+        )
+        built = show.build_show(tmp_path)
+        weak = replace(built.figure, supply=replace(built.figure.supply, voltage_v=1.2))
+        machine = Dynamics(weak)
+        played = play_scenes(built.contents, built.image)["bow"]
+        scene = scene_loads(weak, machine, played, built.planned.specs, FRAME_S)
+        told = [
+            re.search(r"give this move ([\d.]+) times as long", item.remedy or "")
+            for item in torque.findings(weak, machine, scene)
+        ]
+        return [float(found.group(1)) for found in told if found is not None]
+
+    times = judged(0.8)
+    assert len(times) == 2
+    assert judged(0.8 * max(times)) == []
+    assert judged(0.8 * (max(times) - 0.2)) != []
 
 
 def test_where_slower_does_not_help_it_is_not_said(bust: Figure) -> None:

@@ -70,6 +70,19 @@ def test_wrong_use_is_two(words: list[str], says: str, capsys: pytest.CaptureFix
     assert says in told.err + told.out
 
 
+def test_a_mistyped_name_costs_no_planning(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def planned(*_: object) -> None:
+        raise AssertionError("planned before the name was refused")
+
+    monkeypatch.setattr("sequencer.show.plan_show", planned)
+    for option, name in (("--png", "a"), ("--torque", "figure.toml"), ("--html", "a.png")):
+        assert run(["preview", str(demo_folder()), option, str(tmp_path / name)]) == 2
+        assert f"{tmp_path / name}: " in capsys.readouterr().err
+        assert not (tmp_path / name).exists()
+
+
 def test_help_imports_no_library() -> None:
     """Instant help needs nothing but the standard library's core."""
     heavy = "typer rich numpy scipy pydantic lark serial wasmtime matplotlib dataclasses"

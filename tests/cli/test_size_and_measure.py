@@ -133,7 +133,9 @@ def test_joints(show: Path, capsys: pytest.CaptureFixture[str], answers: Says) -
     [
         ("skull", "-700", "write weight_g = 700"),
         ("skull", "heavy", "`heavy` is no number"),
-        ("skull", "7 8", "1 numbers are wanted: weight_g"),
+        ("skull", "nan", "`nan` is no number"),
+        ("skull", "1e12", "`1e12` is too big"),
+        ("skull", "7 8", "1 number is wanted: weight_g"),
         ("skull", "\n400 - -", "balance outside itself"),
         ("skull", "\n- - -", "no line was tried"),
         ("skull", "\n\n80 2.5", "nothing hung 80 mm above its balance point swings that fast"),

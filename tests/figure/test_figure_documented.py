@@ -7,17 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sequencer.figure import schema
+from sequencer.figure import schema, schema_linkages, schema_masses
 from sequencer.figure.physics import rotations
-from sequencer.figure.schema import SIDES
+from sequencer.figure.schema_values import SIDES
 
 PAGE = (Path(__file__).parents[2] / "sequencer" / "figure" / "FIGURE.md").read_text(encoding="utf-8")
 TABLES = (
     *(schema.ServoTable, schema.AxisTable, schema.LampTable, schema.SwitchTable, schema.InputTable),
-    *(schema.SupplyTable, schema.BoardTable, schema.TopTable, *schema.SHAPES.values()),
-    *(schema.DriveTable, schema.SpringTable, schema.CounterweightTable, schema.LineTable),
-    *(*schema.LINKAGES.values(), schema.CrankTable, schema.ClearanceTable, schema.OpeningTable),
-    *(schema.PullsTable, schema.WobbleTable, schema.SwingTable),
+    *(schema.SupplyTable, schema.BoardTable, schema.TopTable, *schema_masses.SHAPES.values()),
+    *(schema_linkages.DriveTable, schema_linkages.SpringTable, schema_linkages.CounterweightTable),
+    *(*schema_linkages.LINKAGES.values(), schema_linkages.CrankTable, schema_linkages.ClearanceTable),
+    *(schema.PullsTable, schema.WobbleTable, schema_masses.SwingTable, schema.LineTable, schema.OpeningTable),
 )
 KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})
 

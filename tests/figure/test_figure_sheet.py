@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -13,12 +15,14 @@ from sequencer.errors import UsageError
 from sequencer.figure.current import draw
 from sequencer.figure.facts import facts
 from sequencer.figure.judge import all_physics, findings
+from sequencer.figure.limits import outer_limits
 from sequencer.figure.model import Figure
 from sequencer.figure.read import parse_figure, read_figure
-from sequencer.figure.report import as_json
+from sequencer.figure.report import as_json, without_minus_zero
 from sequencer.figure.sheet import sheet
 from sequencer.finding import CODES
 from sequencer.timeline.fastest import fastest_s
+from tests.figure.head_on_rods import head_on_rods
 
 FIGURE_KEYS = {"schema", "figure", "axes", "servos", "supply", "findings"}
 FINDING_KEYS = {
@@ -113,15 +117,24 @@ def test_peak_is_the_sum_of_stall_currents(bust: Figure) -> None:
     assert amps.average_a < amps.fuse_a <= amps.rating_a
 
 
+def test_too_heavy_is_said_once(good_text: str) -> None:
+    """A load over a third is told as such; that it also warms, and the same remedy, is not told again."""
+    found = findings(_changed(good_text, "weight_g = 500", "weight_g = 1000"))
+    assert [item.code for item in found if item.channel == "nod" and item.code in ("torque", "heat")] == [
+        "torque"
+    ]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "code", "severity", "channel"),
     [
         ("weight_g = 500", "weight_g = 4000", "torque", "error", "nod"),
         ("weight_g = 500", "weight_g = 1300", "torque", "warning", "nod"),
-        ("weight_g = 500", "weight_g = 1000", "heat", "note", "nod"),
+        ("weight_g = 500", "weight_g = 850", "heat", "note", "nod"),
         ("rating_a = 8.0", "rating_a = 4.0", "supply", "warning", None),
         ("rating_a = 8.0", "rating_a = 0.3", "supply", "error", None),
-        ("voltage_v = 6.0", "voltage_v = 8.4", "supply", "warning", "turn"),
+        ("voltage_v = 6.0", "voltage_v = 7.4", "supply", "warning", "turn"),
+        ("voltage_v = 6.0", "voltage_v = 8.4", "supply", "error", "turn"),
         ("ambient_c = 25", "ambient_c = 60", "heat", "warning", None),
         ("rest_percent = 20", "current_ma = 300", "supply", "error", "eye"),
         ("rest_percent = 20", "current_ma = 30", "supply", "warning", "eye"),
@@ -144,6 +157,38 @@ def test_findings(good_text: str, old: str, new: str, code: str, severity: str, 
         assert item.remedy
     order = ["error", "warning", "note"]
     assert [order.index(item.severity) for item in after] == sorted(order.index(i.severity) for i in after)
+
+
+@pytest.mark.parametrize(
+    ("volts", "severity"), [(6.5, None), (6.7, "warning"), (8.0, "warning"), (8.2, "error"), (12, "error")]
+)
+def test_too_many_volts_break_servos_and_the_named_value_cures(
+    good_text: str, volts: float, severity: str | None
+) -> None:
+    """The nodding servo bears less than the turning one; what is written must do for both."""
+    delicate = good_text.replace("at_v = 6.0", "at_v = 7.4", 1)
+    text = delicate.replace("voltage_v = 6.0", f"voltage_v = {volts}")
+    found = [item for item in findings(parse_figure(text.encode())) if "gets voltage_v" in item.message]
+    assert [item.severity for item in found if item.channel == "nod"] == [severity] * (severity is not None)
+    for item in found:
+        told = re.search(r"write voltage_v = ([\d.]+)", item.remedy or "")
+        assert told
+        cured = parse_figure(text.replace(f"voltage_v = {volts}", told.group()[6:]).encode())
+        assert not any("gets voltage_v" in other.message for other in findings(cured))
+
+
+def test_json_says_the_outer_limit_and_no_minus_zero() -> None:
+    """An axis of a pair may be asked for less alone than its servos could make of it together."""
+    head = head_on_rods()
+    data = as_json(facts(head))
+    for name in head.axes:
+        assert data["axes"][name]["limit"]["velocity_deg_s"] == pytest.approx(
+            math.degrees(outer_limits(head, name).velocity_rad_s)
+        )
+    assert data["axes"]["nod"]["limit"]["velocity_deg_s"] > 1.01 * math.degrees(
+        facts(head).limits["nod"].velocity_rad_s
+    )
+    assert json.dumps(without_minus_zero({"a": [-0.0, 1.0, {"b": -0.0}]})) == '{"a": [0.0, 1.0, {"b": 0.0}]}'
 
 
 def test_an_axis_that_cannot_be_held_is_in_sheet_and_json(good_text: str) -> None:

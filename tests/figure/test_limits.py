@@ -22,6 +22,7 @@ from sequencer.figure.physics import physics
 from sequencer.figure.polygon import reach_of
 from sequencer.figure.read import parse_figure, read_figure
 from tests.figure.head_on_rods import head_on_rods
+from tests.figure.small_text import axis_text, figure_text, servo_text
 
 Array = NDArray[np.float64]
 ROOT = Path(__file__).parents[2]
@@ -87,31 +88,17 @@ def test_the_reason_says_between_which_voltages(head: Figure) -> None:
 
 def test_a_direct_axis_has_one_limit_and_the_same_as_ever() -> None:
     """The Lantern Keeper on direct drives as of the first version: numbers from its arithmetic by hand."""
-    text = """
-name = "one"
-board = { kind = "uno" }
-supply = { voltage_v = 6, rating_a = 9 }
-[servos.s]
-pin = 7
-speed_s_per_60deg = 0.16
-stall_kgcm = 20
-at_v = 6.0
-pulse_us = [500, 2500]
-travel_deg = 180
-[axes.nod]
-range_deg = [-30, 30]
-words = ["up", "down"]
-turns_about = "left"
-drive = { servo = "s", ratio = 1.5 }
-friction_kgcm = 1
-ramp_s = 0.1
-[masses.m]
+    ball = """[masses.m]
 shape = "sphere"
 diameter_mm = 150
 weight_g = 1200
 at_mm = [0, 0, 80]
 carried_by = "nod"
 """
+    geared = axis_text(
+        *("nod", "s", (-30, 30), "left"), drive='{ servo = "s", ratio = 1.5 }', friction_kgcm=1, ramp_s=0.1
+    )
+    text = figure_text(servo_text("s", 7, 20, 0.16), geared, ball)
     figure = parse_figure(text.encode())
     stall = 20 * 0.0980665 * 0.65 * 1.5
     inertia = 1.2 * (0.4 * 0.075**2 + 0.08**2)
@@ -368,7 +355,7 @@ def test_the_servo_that_is_asked_for_is_enough(head: Figure) -> None:
     heavy = _heavier(head, 9.0)
     with pytest.raises(FindingsError) as caught:
         limits(heavy, "tilt")
-    needed = float(str(caught.value.faults[0].remedy).split("servo of ")[1].split(" kg cm")[0])
+    needed = float(str(caught.value.faults[0].remedy).split("stall_kgcm = ")[1].split(" in ")[0])
     strong = {
         name: dataclasses.replace(servo, stall_torque_n_m=needed * 0.0980665, low_line=None)
         for name, servo in heavy.servos.items()

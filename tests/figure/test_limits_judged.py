@@ -68,7 +68,7 @@ def test_a_pair_that_cannot_hold_is_an_error_and_the_remedy_works(head: Figure) 
     heavy = _with_masses(head, 9.0)
     errors = _torque(heavy, "error")
     assert [finding.channel for finding in errors][:2] == ["nod", "tilt"]
-    needed = max(float(error.remedy.split("servo of ")[1].split(" kg cm")[0]) for error in errors)  # type: ignore[union-attr]
+    needed = max(float(error.remedy.split("stall_kgcm = ")[1].split(" in ")[0]) for error in errors)  # type: ignore[union-attr]
     servos = {
         name: dataclasses.replace(servo, stall_torque_n_m=n_m_from_kgcm(needed))
         for name, servo in heavy.servos.items()
@@ -125,34 +125,39 @@ def test_a_luggage_scale_that_disagrees_with_the_masses(head: Figure) -> None:
 
 
 def test_frictions_that_matter_by_hand(good_text: str) -> None:
-    """A direct nod: short where half of stall is used up with full acceleration, stuck without any."""
+    """A direct nod: short where full acceleration takes what is left of half of stall, stuck at stall."""
     figure = parse_figure(good_text.encode())
     facts, limit, joint = physics(figure, "nod"), limits(figure, "nod"), tight_joint(figure, "nod")
     stall = 13 * 0.0980665 * 0.65
     gravity = 0.5 * GRAVITY_M_S2 * 0.06 * math.sin(math.radians(25))
     assert joint.counted_n_m == pytest.approx(0.4 * 0.0980665)
-    assert joint.stuck_n_m == pytest.approx(stall / 2 - gravity)
+    assert joint.spent_n_m == pytest.approx(stall / 2 - gravity)
+    assert joint.stuck_n_m == pytest.approx(stall - gravity)
     used = facts.inertia_kg_m2 * limit.acceleration_rad_s2
     assert joint.short_n_m == pytest.approx(stall / 2 - gravity - used)
     # 1 kg cm is 100 g at 100 mm.
     assert joint.grams(0.0980665) == pytest.approx(100.0)
     assert "40 g are counted on" in joint.words()
+    assert "at 300 g nothing is left at full speed, at 720 g it sticks" in joint.words()
     assert "luggage scale 100 mm" in joint.words()
 
 
 @pytest.mark.parametrize("axis", ["turn", "nod", "tilt", "jaw"])
 def test_the_frictions_are_where_limits_begin_to_change(head: Figure, axis: str) -> None:
     joint = tight_joint(head, axis)
-    assert joint.counted_n_m < joint.short_n_m <= joint.stuck_n_m
+    assert joint.counted_n_m < joint.short_n_m <= joint.spent_n_m < joint.stuck_n_m
     track = {"nod": "left", "tilt": "right"}.get(axis, axis)
     now = track_limits(head, track).acceleration_rad_s2
     fine = _with_axis(head, axis, friction_n_m=joint.short_n_m * 0.999)
     assert track_limits(fine, track).acceleration_rad_s2 == pytest.approx(now)
-    rough = _with_axis(head, axis, friction_n_m=joint.short_n_m + 0.3 * (joint.stuck_n_m - joint.short_n_m))
+    rough = _with_axis(head, axis, friction_n_m=joint.short_n_m + 0.3 * (joint.spent_n_m - joint.short_n_m))
     # A pair's worst shares lie at different poses, so that its bound may be a little early.
     assert track_limits(rough, track).acceleration_rad_s2 < now * (1.0 if axis in ("turn", "jaw") else 1.0001)
-    stuck = _with_axis(head, axis, friction_n_m=joint.stuck_n_m * 1.001)
-    assert physics(stuck, axis).available_torque_n_m <= 1e-9
+    spent = _with_axis(head, axis, friction_n_m=joint.spent_n_m * 1.001)
+    assert physics(spent, axis).available_torque_n_m <= 1e-9
+    # A little below, the servos still set off at stall; a little above, at some pose they do not.
+    assert physics(_with_axis(head, axis, friction_n_m=joint.stuck_n_m * 0.999), axis).torque_margin > 0.0
+    assert physics(_with_axis(head, axis, friction_n_m=joint.stuck_n_m * 1.001), axis).torque_margin < 0.0
 
 
 def test_already_at_the_limit_any_more_is_too_much(head: Figure) -> None:

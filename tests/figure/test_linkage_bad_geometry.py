@@ -9,6 +9,7 @@ import pytest
 from sequencer.errors import Fault, FigureError
 from sequencer.figure.model import Figure
 from sequencer.figure.read import parse_figure
+from tests.figure.advice import typed_in
 from tests.figure.linkage_text import HEAD, head
 
 LEFT = HEAD.index("[linkages.neck.left]")
@@ -107,24 +108,13 @@ def test_ranges_beyond_the_ends_say_which_servo_and_a_longer_crank() -> None:
         assert "crank_mm = " in said(fault)
 
 
-def test_a_longer_crank_as_told_works() -> None:
+def test_other_lengths_as_told_work() -> None:
     fault = fault_of(("range_deg = [-28, 26]", "range_deg = [-58, 26]"))
     assert fault.remedy
-    found = re.search(
-        r"crank_mm = ([\d.]+) with rod_mm = ([\d.]+) \(left\) and "
-        r"crank_mm = ([\d.]+) with rod_mm = ([\d.]+) \(right\)",
-        fault.remedy,
-    )
-    assert found, fault.remedy
-    left, right = HEAD[LEFT:RIGHT], HEAD[RIGHT:]
-    crank, rod, other_crank, other_rod = found.groups()
-    left = left.replace("crank_mm = 40", f"crank_mm = {crank}", 1).replace(
-        "rod_mm = 90", f"rod_mm = {rod}", 1
-    )
-    right = right.replace("crank_mm = 40", f"crank_mm = {other_crank}", 1)
-    right = right.replace("rod_mm = 90", f"rod_mm = {other_rod}", 1)
-    text = (HEAD[:LEFT] + left + right).replace("range_deg = [-28, 26]", "range_deg = [-58, 26]")
-    assert parse_figure(text.encode()).pairs
+    told = fault.remedy.partition(", or ")[2]
+    assert told.count("rod_mm = ") == 2
+    changed = HEAD.replace("range_deg = [-28, 26]", "range_deg = [-58, 26]")
+    assert parse_figure(typed_in(changed, told).encode()).pairs
 
 
 def test_a_rod_so_short_that_the_range_suffers_is_told_first() -> None:
@@ -133,7 +123,8 @@ def test_a_rod_so_short_that_the_range_suffers_is_told_first() -> None:
         head(*changes)
     for fault in caught.value.faults:
         assert fault.remedy
-        assert fault.remedy.endswith("or rod_mm = 90.0 (left)")
+        told = "or rod_mm = 90.0 in [linkages.neck.left], the mirror image of the right side"
+        assert fault.remedy.endswith(told)
 
 
 def test_links_that_do_not_meet() -> None:
@@ -141,11 +132,16 @@ def test_links_that_do_not_meet() -> None:
     fault = fault_of(*changes)
     assert fault.quantity == "linkages.mouth.coupler_mm"
     assert "do not meet" in said(fault)
-    found = re.search(r"coupler_mm = ([\d.]+)", fault.remedy or "")
-    assert found
-    # The coupler alone closes the links; what the range needs is told next.
+    text = HEAD.replace(*changes[0], 1)
+    assert parse_figure(typed_in(text, fault.remedy or "").encode()).axes
+    # When no one number does for the whole range, a coupler at least closes the links.
+    wide = ("[0, 25]", "[-170, 170]")
     with pytest.raises(FigureError) as caught:
-        head(changes[0], ("coupler_mm = 12", f"coupler_mm = {found.group(1)}"), ("[0, 25]", "[-170, 170]"))
+        head(*changes, wide)
+    (other,) = [item for item in caught.value.faults if "do not meet" in item.message]
+    text = typed_in(text.replace(*wide, 1), other.remedy or "", "linkages.mouth")
+    with pytest.raises(FigureError) as caught:
+        parse_figure(text.encode())
     assert "do not meet" not in str(caught.value)
 
 

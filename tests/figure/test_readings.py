@@ -17,7 +17,8 @@ from sequencer.figure import readings, swings
 from sequencer.figure.catalogue import CLASSES
 from sequencer.figure.model import Figure
 from sequencer.figure.read import parse_figure, read_figure
-from sequencer.figure.schema import SwingTable, WobbleTable
+from sequencer.figure.schema import WobbleTable
+from sequencer.figure.schema_masses import SwingTable
 
 Edited = Callable[[str], Figure]
 LINE = """speed_s_per_60deg = 0.17

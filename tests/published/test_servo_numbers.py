@@ -17,6 +17,7 @@ from sequencer.figure.model import Servo
 from sequencer.figure.physics import SHARE_AT_SPEED
 from sequencer.figure.read import parse_figure
 from sequencer.figure.tracks import track_maps
+from tests.figure.small_text import axis_text, figure_text, servo_text
 
 
 def test_torque_and_speed_as_printed() -> None:
@@ -36,23 +37,10 @@ def test_top_speed_is_where_a_dc_motor_gives_most() -> None:
 
 def test_a_published_sheet_with_another_neutral() -> None:
     """Neutral 1520 us, 45 degrees for 400 us: 8.889 us a degree, 1120 and 1920 us at the 45s."""
-    text = """
-name = "sheet"
-board = { kind = "uno" }
-supply = { voltage_v = 6, rating_a = 5 }
-[servos.one]
-pin = 9
-speed_s_per_60deg = 0.17
-stall_kgcm = 13
-at_v = 6
-pulse_us = [1120, 1920]
-travel_deg = 90
-[axes.one]
-range_deg = [-45, 45]
-words = ["right", "left"]
-turns_about = "up"
-drive = { servo = "one" }
-"""
+    text = figure_text(
+        servo_text("one", 9, 13, 0.17, pulse_us=[1120, 1920], travel_deg=90),
+        axis_text("one", "one", (-45, 45), "up"),
+    )
     figure = parse_figure(text.encode())
     servo: Servo = figure.servos["one"]
     assert servo.centre_us == 1520.0

@@ -10,8 +10,9 @@ import pytest
 from sequencer.errors import PlanError
 from sequencer.motion.model import PairFace, PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.polygon import certify_pair
+from sequencer.tables.crossed import pairs_with_transitions
 from sequencer.tables.model import ShowImage, Transition
-from sequencer.tables.transitions import choose_transitions, pairs_with_transitions
+from sequencer.tables.transitions import choose_transitions
 from tests.tables.show_makers import looking_scene, moving_show, opened, spec, swaying_loop
 
 FRAMES = {"idle": 600, "greet": 120}
@@ -71,11 +72,11 @@ def test_the_certificate_is_the_worst_of_scenes_and_transitions(show: ShowImage)
         )
         for name in every
     }
-    merged = pairs_with_transitions({"neck": scenes["greet"]}, table)["neck"]
+    merged = pairs_with_transitions({"neck": scenes["greet"]}, table.pair_proofs)["neck"]
     for at, quantity in enumerate(merged.faces):
         known = [p.certificate.faces[at].max for p in table.pair_proofs]
         assert quantity.max == max([*known, scenes["greet"].faces[at].max])
-    assert pairs_with_transitions({}, table)["neck"].spec == PAIR
+    assert pairs_with_transitions({}, table.pair_proofs)["neck"].spec == PAIR
 
 
 def test_played_whole_no_pair_leaves_the_polygon(show: ShowImage) -> None:

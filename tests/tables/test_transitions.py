@@ -5,13 +5,13 @@ import pytest
 
 from sequencer.errors import PlanError
 from sequencer.motion.model import PositionQuantity, Quantity, TrackCertificate, TrackPlan, TrackSpec
+from sequencer.tables.crossed import with_transitions
 from sequencer.tables.model import ShowImage, Transition
 from sequencer.tables.transitions import (
     CLEAR_FRAMES,
     LONGEST_FRAMES,
     TransitionTable,
     choose_transitions,
-    with_transitions,
 )
 from sequencer.tables.worst import Worst
 from tests.tables import fade_oracle
@@ -184,7 +184,7 @@ def test_the_certificate_takes_the_worse_of_scene_and_transition(table: Transiti
         Quantity(0, TURN.bounds[1], "greet"),
         Quantity(0, TURN.bounds[2], "greet"),
     )
-    merged = with_transitions({"turn": scene}, SPECS, table)
+    merged = with_transitions({"turn": scene}, SPECS, table.proofs)
     assert merged["turn"].velocity == scene.velocity
     assert merged["turn"].jerk.max == max(p.worst.d3 for p in table.proofs if p.track == "turn")
     assert merged["turn"].jerk.scene != "greet"

@@ -185,6 +185,8 @@ def test_every_change_of_length_is_noted(build) -> None:
         "the scene lasts 20 s as written; rounded up to 20.04 s, a whole number of 0.12 s; "
         "19.92 s would be one too"
     )
+    (odd,) = (n for n in build("0:01.2345678 lamps on").notes if "rounded up" in n)
+    assert odd == "the scene lasts 1.235 s; rounded up to 1.32 s, a whole number of 0.12 s"
     late = build("length 0:10", "0:18 lamps glow to 20% over 1s")
     assert any("needs 19.00 s, longer than the 10 s written: line 3 ends at 0:19.00" in n for n in late.notes)
 

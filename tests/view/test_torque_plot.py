@@ -33,6 +33,13 @@ def _ink(picture: NDArray[np.float64], colour: str) -> NDArray[np.bool_]:
     return np.asarray(np.all(np.abs(picture - wanted) < 0.01, axis=2))
 
 
+def test_a_name_of_another_kind_is_refused(tmp_path: Path) -> None:
+    for name in ("figure.toml", "bogus"):
+        with pytest.raises(UsageError, match=r"ends in \.png"):
+            _draw(tmp_path / name, _loads(np.zeros(9), np.zeros(9)))
+        assert not (tmp_path / name).exists()
+
+
 def test_the_band_is_the_line_toward_both_sides() -> None:
     load = _loads(np.zeros(3), np.array([0.0, 2.0, -6.0])).servos["nod"]
     lower, upper = band_n_m(load)

@@ -1,0 +1,77 @@
+"""What a value in ``figure.toml`` may be: pins, pulses, angles, lengths, directions, and the tables' manners.
+
+The bounds catch slips of the decimal point and of the unit, not bad taste: they are wide.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic_core import PydanticCustomError
+
+#: Names are used in scenes, file names and C identifiers.
+NAME_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
+#: The player sends 50 pulses a second to every servo.
+FRAME_HZ = 50.0
+#: The shortest and longest pulse that any hobby servo is given.
+PULSE_US = (400.0, 2600.0)
+
+
+def _pin(value: Any) -> Any:
+    """``7``, ``"D7"`` or ``"A0"`` (= 14) to the board's pin number."""
+    if isinstance(value, str):
+        text = value.strip().upper()
+        if text[:1] in ("D", "A") and text[1:].isascii() and text[1:].isdigit() and len(text) <= 4:
+            return int(text[1:]) + (14 if text[0] == "A" else 0)
+        raise PydanticCustomError("pin_text", 'a pin is written 7, "D7" or "A0"')
+    return value
+
+
+#: Unit vectors of the words for a side: x forward, y to the figure's left, z up.
+SIDES: dict[str, tuple[float, float, float]] = {
+    "up": (0.0, 0.0, 1.0),
+    "down": (0.0, 0.0, -1.0),
+    "left": (0.0, 1.0, 0.0),
+    "right": (0.0, -1.0, 0.0),
+    "forward": (1.0, 0.0, 0.0),
+    "back": (-1.0, 0.0, 0.0),
+}
+
+
+def _direction(value: Any) -> tuple[float, float, float]:
+    """A side's word or three numbers to a unit vector."""
+    if isinstance(value, str) and value in SIDES:
+        return SIDES[value]
+    if isinstance(value, list) and len(value) == 3:
+        numbers = [
+            float(item)
+            for item in value
+            if isinstance(item, (int, float)) and not isinstance(item, bool) and abs(item) <= 1000
+        ]
+        length = math.sqrt(sum(number * number for number in numbers))
+        if len(numbers) == 3 and length > 1e-6:
+            return numbers[0] / length, numbers[1] / length, numbers[2] / length
+    raise PydanticCustomError("direction", "is no direction")
+
+
+Pin = Annotated[int, BeforeValidator(_pin), Field(ge=0, le=19)]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+PulsePair = Annotated[
+    list[Annotated[float, Field(ge=PULSE_US[0], le=PULSE_US[1])]], Field(min_length=2, max_length=2)
+]
+AnglePair = Annotated[list[Annotated[float, Field(ge=-360, le=360)]], Field(min_length=2, max_length=2)]
+Angle = Annotated[float, Field(ge=-360, le=360)]
+Point = Annotated[list[Annotated[float, Field(ge=-5000, le=5000)]], Field(min_length=3, max_length=3)]
+Length = Annotated[float, Field(gt=0, le=5000)]
+Size = Annotated[list[Length], Field(min_length=3, max_length=3)]
+Direction = Annotated[tuple[float, float, float], PlainValidator(_direction)]
+Name = Annotated[str, Field(min_length=1, max_length=24)]
+Side = Literal["up", "down", "left", "right", "forward", "back"]
+
+
+class Table(BaseModel):
+    """A table of the file: unknown keys are errors, nothing is converted silently."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
