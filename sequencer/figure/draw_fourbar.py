@@ -86,7 +86,7 @@ def _labels(paper: Paper, joints: list[Spot], axis: Axis, link: FourBar, angle: 
     paper.words((x, y), f"{what}{axis.name} {toward(axis, angle)}", size=12.0, bold=True)
     paper.words((x, y + 15.0), f"servo {math.degrees(turned):+.1f} deg from its centre", size=10.0)
     paper.words((x, y + 29.0), f"{math.degrees(toggle):.0f} deg from a toggle", size=10.0)
-    paper.words((joints[0][0], joints[0][1] + 20.0), link.drive.servo, INK, 10.0, "middle")
+    paper.words((joints[0][0], joints[0][1] + 20.0), f"servo {link.drive.servo}", INK, 10.0, "middle")
     paper.words((joints[3][0], joints[3][1] + 20.0), f"{axis.name}'s pivot", INK, 10.0, "middle")
 
 

@@ -24,6 +24,21 @@ def test_a_row_a_pin_in_the_order_of_the_pins(bust: Figure) -> None:
     assert "common" in rows[-1].does
 
 
+@pytest.mark.parametrize(
+    ("line", "what", "connect"),
+    [
+        ("active_low = false", "switch bell", "pull-down resistor 10 kilohm"),
+        ("active_low = true", "switch bell", "pull-up resistor 10 kilohm"),
+    ],
+)
+def test_a_pull_resistor_keeps_a_switch_off(good_text: str, line: str, what: str, connect: str) -> None:
+    """While the board resets its pins float: the resistor pulls to where the switch is off."""
+    figure = parse_figure(good_text.replace("lead_ms = 40", f"lead_ms = 40\n{line}").encode())
+    (row,) = [row for row in wiring.rows(figure) if row.what == what]
+    assert row.connect == connect
+    assert row.does.startswith("on when low" if "true" in line else "on when high")
+
+
 def test_a_lamps_resistor_is_in_the_table(good_text: str) -> None:
     """5 V, 2.0 V, 20 mA: 150 ohm (check-values 13)."""
     figure = _with_lamp(good_text, "forward_v = 2.0")
@@ -69,6 +84,13 @@ def test_six_lamps_at_the_pins_limit_are_told_as_a_group(good_text: str) -> None
     assert group.limit == pytest.approx(100.0)
     assert group.remedy is not None
     assert "33" in group.remedy
+
+
+def test_what_breaks_a_pin_is_not_told_again_of_its_group(good_text: str) -> None:
+    """One lamp of 300 mA: the pin, not the group and the chip too; mended, nothing is left to tell."""
+    found = [item for item in findings(_with_lamp(good_text, "current_ma = 300")) if item.unit == "mA"]
+    assert [item.channel for item in found] == ["eye"]
+    assert not [item for item in findings(_with_lamp(good_text, "current_ma = 20")) if item.unit == "mA"]
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,14 @@ def test_every_linkage_is_drawn_with_its_lengths() -> None:
         assert any(word in text for text in texts(mouth)), word
 
 
+def test_a_title_says_a_name_once_and_tells_servo_from_axis() -> None:
+    named = (("[linkages.mouth]", "[linkages.jaw]"), ('linkage = "mouth"', 'linkage = "jaw"'))
+    assert drawings(head())[1].title == "mouth: jaw on a four-bar"
+    jaw = drawings(head(*named))[1]
+    assert jaw.title == "jaw on a four-bar"
+    assert {"servo jaw", "jaw's pivot"} <= set(texts(jaw))
+
+
 def test_a_direct_figure_has_no_drawing(bust: object) -> None:
     assert drawings(bust) == ()  # type: ignore[arg-type]
     assert list(linkage_lines(bust)) == []  # type: ignore[arg-type]

@@ -111,3 +111,47 @@ def test_turned_about_z_forward_becomes_left() -> None:
     assert rotation((0.0, 0.0, 90.0)) @ np.array([1.0, 0.0, 0.0]) == pytest.approx([0.0, 1.0, 0.0])
     # x first: up goes to the right, which a quarter turn about z then takes forward.
     assert rotation((90.0, 0.0, 90.0)) @ np.array([0.0, 0.0, 1.0]) == pytest.approx([1.0, 0.0, 0.0])
+
+
+def _prism(
+    triangle: np.ndarray[tuple[int, ...], np.dtype[np.float64]], low: float, high: float
+) -> trimesh.Trimesh:
+    corners = [[x, y, z] for z in (low, high) for x, y in triangle]
+    walls = [face for a, b in ((0, 1), (1, 2), (2, 0)) for face in ([a, b, b + 3], [a, b + 3, a + 3])]
+    return trimesh.Trimesh(corners, [[0, 2, 1], [3, 4, 5], *walls])
+
+
+def test_a_hollow_that_is_not_in_the_middle(tmp_path: Path) -> None:
+    """A wall leaves of a prism over a triangle a smaller one about its inscribed circle, not its balance.
+
+    Distances from the inscribed circle's centre shrink by 1 - wall / radius (elementary geometry).
+    """
+    triangle = np.array([[0.0, 0.0], [80.0, 0.0], [40.0, 90.0]])
+    sides = np.array([np.hypot(40.0, 90.0), np.hypot(40.0, 90.0), 80.0])  # opposite each corner
+    middle, radius = sides @ triangle / sides.sum(), 80.0 * 90.0 / sides.sum()
+    mesh = _prism(triangle, 0.0, 50.0)
+    inner = _prism(middle + (1.0 - 4.0 / radius) * (triangle - middle), 4.0, 46.0)
+    body = mesh_mass(saved(mesh, tmp_path), "mm", 1.0, 4.0)
+    heavy, hole = mesh.volume, inner.volume
+    assert body.mass_kg == pytest.approx(1e-6 * (heavy - hole), rel=1e-5)
+    centre = (heavy * mesh.center_mass - hole * inner.center_mass) / (heavy - hole)
+    assert body.centre_m == pytest.approx(1e-3 * centre, rel=1e-5)
+    tensor = np.zeros((3, 3))
+    for sign, part in ((1.0, mesh), (-1.0, inner)):
+        arm = part.center_mass - centre
+        tensor += sign * (part.moment_inertia + part.volume * (arm @ arm * np.eye(3) - np.outer(arm, arm)))
+    assert body.tensor_kg_m2 == pytest.approx(1e-12 * tensor, rel=1e-4, abs=1e-11)
+
+
+def test_how_the_faces_are_cut_into_triangles_does_not_matter(tmp_path: Path) -> None:
+    """Four faces meet in a leaning tip; one of them is drawn as one triangle, then as three."""
+    base, tip = [[0.0, 0.0, 0.0], [80.0, 0.0, 0.0], [80.0, 60.0, 0.0], [0.0, 60.0, 0.0]], [20.0, 25.0, 70.0]
+    floor = [[0, 2, 1], [0, 3, 2]]
+    plain = trimesh.Trimesh([*base, tip], [*floor, [0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    thirds = [[80.0 / 3.0, 0.0, 0.0], [160.0 / 3.0, 0.0, 0.0]]
+    cut = [[0, 5, 4], [5, 6, 4], [6, 1, 4]]
+    fan = [[0, 3, 5], [5, 3, 6], [6, 3, 2], [6, 2, 1]]
+    finer = trimesh.Trimesh([*base, tip, *thirds], [*fan, *cut, [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    one, other = (mesh_mass(saved(mesh, tmp_path), "mm", 1.0, 3.0) for mesh in (plain, finer))
+    assert one.mass_kg == pytest.approx(other.mass_kg, rel=1e-6)
+    assert one.tensor_kg_m2 == pytest.approx(other.tensor_kg_m2, rel=1e-5, abs=1e-12)
