@@ -23,6 +23,7 @@ the proof: each tail is compared in integers before its first point is sent.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -52,6 +53,10 @@ class Tick:
     kept: bool
     lag: int
     resting: bool
+
+
+#: Sides of three points on which the real ones may lie, nearest first.
+_BESIDE = sorted(itertools.product((0, -1, 1), repeat=3), key=lambda sides: sum(map(abs, sides)))
 
 
 @dataclass(frozen=True)
@@ -92,7 +97,7 @@ class LiveTrack:
         #: Where the real point behind the last integer is, from the middle of the box.
         self.place = self.place_of(c1)
         self.target = c1
-        way = self._way(self.brake, self.brake.next(self._v, self._a))
+        way = self._first_way()
         if way is None or not all(spec.low <= point <= spec.high for point in self._past):
             raise InputError(
                 Fault(
@@ -104,6 +109,24 @@ class LiveTrack:
             )
         #: The way that is played unless a better one is found: the tail.
         self.rest = way
+
+    def _first_way(self) -> Way | None:
+        """A way to rest from where the track begins.
+
+        The real points behind those given lie up to half a step beside them. When the brake does not get
+        along with these themselves, others are tried, the nearest first, and then the bounds in full.
+        """
+        v, a, place = self._v, self._a, self.place
+        ahead = 0.5 if v >= 0.0 else -0.5
+        for brake in (self.brake, Brake(*map(float, self.spec.bounds))):
+            for first, middle, last in _BESIDE:
+                self._v = v + ahead * (last - middle)
+                self._a = a + ahead * (last - 2 * middle + first)
+                self.place = place + ahead * last
+                way = self._way(brake, brake.next(self._v, self._a))
+                if way is not None:
+                    return way
+        return None
 
     def place_of(self, value: float) -> float:
         """A value in LSB as a place from the middle of the box."""

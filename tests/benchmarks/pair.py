@@ -78,12 +78,12 @@ class Neck:
 
 
 def keeper_neck() -> Neck:
-    """The neck of the Lantern Keeper."""
+    """The neck of the Lantern Keeper as if nobody had filmed its wobble: ways of planning compare."""
     figure = read_figure(ROOT / "shows" / "lantern_keeper" / "figure.toml")
     tracks = figure_tracks(figure)
     pair = tracks.pairs["neck"]
     linkage = next(link for link in tracks.behind if len(link.servos) == 2)
-    one, other = (tracks.specs[name] for name in pair.tracks)
+    one, other = (replace(tracks.specs[name], mode=None) for name in pair.tracks)
     ranges = np.array([figure.axes[axis].range_rad for axis in linkage.axes])
     return Neck(figure, linkage, (one, other), pair, ranges)
 

@@ -34,7 +34,8 @@ def beside(name: str) -> ModuleType:
 
 
 problems = {
-    name: beside(name) for name in ("test_motion_solver", "test_motion_pair", "test_motion_further_rows")
+    name: beside(name)
+    for name in ("test_motion_solver", "test_motion_pair_solver", "test_motion_further_rows")
 }
 
 
@@ -87,7 +88,7 @@ def test_a_track_gets_the_same_points(both, seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(24))
 def test_a_pair_with_weight_and_faces_gets_the_same_points(both, seed: int) -> None:
-    problem = problems["test_motion_pair"].random_joint(seed)
+    problem = problems["test_motion_pair_solver"].random_joint(seed)
     if problem.spans >= 8:
         same(problem, *both(problem), 1e-9)
 

