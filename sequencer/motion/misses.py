@@ -172,7 +172,7 @@ def _trade(
 
 
 def _most(period_s: float, bounds: tuple[float, float, float], plan: TrackPlan) -> float:
-    """The largest amplitude (rad) of a sine within limits whose loss by the taps against ringing is not told."""
+    """The largest amplitude (rad) of a sine within limits that loses too little to the taps to be told."""
     rate = 2 * math.pi / period_s
     most = min(bound / rate**order for order, bound in enumerate(bounds, start=1))
     taps = plan.shaping.taps if plan.shaping is not None else (1.0,)

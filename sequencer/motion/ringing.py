@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import ztbtrs
 
 from sequencer.motion.model import Mode, TrackSpec
 from sequencer.motion.spline import Floats, basis
@@ -81,8 +82,6 @@ def envelope(path: Path, frequency_hz: float, damping: float) -> Floats:
 
     A scene begins at rest; a loop has been going round for ever.
     """
-    from scipy.signal import lfilter
-
     root = pole(frequency_hz, damping)
     turn = np.exp(root * path.step_s)
     # integrals over one step of exp(l (h - s)) times the shares of the two nodes' accelerations
@@ -90,7 +89,11 @@ def envelope(path: Path, frequency_hz: float, damping: float) -> Floats:
     later = (whole / path.step_s - 1.0) / root
     acceleration = path.acceleration
     pushes = -((whole - later) * acceleration[:-1] + later * acceleration[1:])
-    p = np.concatenate([[0.0], lfilter([1.0], [1.0, -turn], pushes)])
+    # p[k + 1] = turn p[k] + pushes[k], as a matrix of two diagonals
+    bands = np.ones((2, len(pushes)), np.complex128)
+    bands[1] = -turn
+    swung, _info = ztbtrs(bands, pushes.astype(np.complex128), uplo="L")
+    p = np.concatenate([[0.0], swung])
     if path.loop:
         steps = np.arange(len(p))
         p = p + p[-1] / (1.0 - turn ** (len(p) - 1)) * turn**steps

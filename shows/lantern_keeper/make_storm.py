@@ -15,7 +15,7 @@ from pathlib import Path
 
 import mido
 
-SEED = 1838  # the night of the Forfarshire
+SEED = 1838
 TICKS = 480
 BEATS = 32  # about 17 s with the tempos below
 STEP = 30  # controllers move every sixteenth of a beat
