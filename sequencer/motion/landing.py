@@ -19,12 +19,14 @@ from sequencer.motion.model import TrackSpec
 from sequencer.motion.pair import pose_weight
 from sequencer.motion.problem import SpanRows
 from sequencer.motion.spline import BASIS, Floats
+from sequencer.timeline.laws import DEFAULT_LAW, LAWS
 from sequencer.timeline.model import GRID_S, Accent, Timeline
 
 #: Nearer than this the axis is there, and slower than this (a second) it rests.
 THERE_RAD = math.radians(0.05)
-#: To be one step nearer at an accent the motion may be off by half its range for so many knots.
-PRICE_SPANS = 8.0
+#: To be one step nearer at an accent the motion may be off by its whole range for this many times as long
+#: as it takes to cross it: more than any way there and back costs, so what can be kept is kept.
+PRICE_CROSSINGS = 4.0
 #: What a unit of velocity (LSB a knot) at a landing costs against one of position.
 REST_SHARE = 0.25
 
@@ -52,7 +54,7 @@ def landing_rows(
     zero_rad = np.array([spec.value_zero for spec in tracks]) / per_rad
     # Rows count in steps of the resolution, as the objective does.
     steps_per_rad = float(np.exp(np.log(np.abs(per_rad)).mean()))
-    price = PRICE_SPANS * max(spec.high - spec.low for spec in tracks)
+    price = PRICE_CROSSINGS * max(2.0 * (spec.high - spec.low) * _crossing_spans(spec) for spec in tracks)
     there = max(THERE_RAD * steps_per_rad, 1.0)
     knot_s = tracks[0].knot_s
     spans = round(timeline.duration_s / knot_s)
@@ -76,6 +78,12 @@ def landing_rows(
     return SpanRows(
         np.array(span_of, np.int64), np.stack(coefficients), middle - room, middle + room, np.array(prices)
     )
+
+
+def _crossing_spans(spec: TrackSpec) -> float:
+    """How many knots a move across the whole range takes."""
+    law = LAWS[DEFAULT_LAW]
+    return law.shortest_s(spec.high - spec.low, *(float(bound) for bound in spec.bounds))
 
 
 def joined(one: SpanRows | None, other: SpanRows | None) -> SpanRows | None:

@@ -30,7 +30,7 @@ _NEARLY = 0.10
 
 @dataclass
 class Made:
-    """The newest move of an axis: where it stands in the wish, and its shortfall when it has one."""
+    """A move of an axis that has not been cut short: where it stands in the wish, and its shortfall when it has one."""
 
     line: int
     start_s: float
@@ -135,10 +135,11 @@ class AxisRuns:
         """
         told = False
         while self.made:
-            made = self.made.pop()
+            made = self.made[-1]
             begun = made.start_s <= time_s
             if made.end_s <= time_s + ON_TIME_S:
                 break
+            self.made.pop()
             reached = self.wish.state(time_s).p if begun else made.begin
             if not (begun and blends(made.begin, made.target, reached, target)):
                 self._cut(made, reached if begun else None, time_s, by, remedy)
