@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +13,7 @@ from hypothesis import strategies as st
 
 from sequencer.motion.landing import joined, landing_rows
 from sequencer.timeline.model import Accent, AxisWish, Timeline
-
-sys.path.insert(0, str(Path(__file__).parent))
-from author_scenes import LIMITS, done, specs
+from tests.motion.author_scenes import LIMITS, done, specs
 
 #: A hold stays within this of its angle until its cue begins, degrees.
 STILL_DEG = 0.1
