@@ -97,6 +97,8 @@ def _accents(axis: Axis, wish: AxisWish, played: _Played, duration_s: float) -> 
     got_rad = played(np.array([min(accent.time_s, duration_s) for accent in wish.accents]))
     for accent, got in zip(wish.accents, got_rad.tolist(), strict=True):
         if abs(got - accent.value_rad) <= MISSED_RAD:
+            if accent.remedy and not accent.rest:
+                yield _gave_way(axis, accent, got)
             continue
         message = f"line {accent.line}: {angle_words(axis, got)} at {clock(accent.time_s)} instead of "
         message += angle_words(axis, accent.value_rad)
@@ -105,8 +107,19 @@ def _accents(axis: Axis, wish: AxisWish, played: _Played, duration_s: float) -> 
             message += f"; it gets there {two(late_s)} s late"
         yield Shortfall(
             "sync", axis.name, accent.time_s, accent.line, deg_from_rad(got), deg_from_rad(accent.value_rad),
-            "deg", message, accent.remedy,
+            "deg", message, accent.remedy or "give the axis more time there",
         )  # fmt: skip
+
+
+def _gave_way(axis: Axis, accent: Accent, got: float) -> Shortfall:
+    """An accent that was kept at the cost of the moves about it."""
+    return Shortfall(
+        "sync", axis.name, accent.time_s, accent.line, deg_from_rad(got), deg_from_rad(accent.value_rad),
+        "deg",
+        f"line {accent.line}: {angle_words(axis, accent.value_rad)} is on time at {clock(accent.time_s)}; "
+        f"the moves about it give way",
+        accent.remedy, "note",
+    )  # fmt: skip
 
 
 def _late_s(accent: Accent, played: _Played, duration_s: float) -> float | None:
@@ -172,7 +185,7 @@ def _trade(
 
 
 def _most(period_s: float, bounds: tuple[float, float, float], plan: TrackPlan) -> float:
-    """The largest amplitude (rad) of a sine within limits that loses too little to the taps to be told."""
+    """The largest amplitude (rad) of a sine within limits that the taps against ringing leave as it is."""
     rate = 2 * math.pi / period_s
     most = min(bound / rate**order for order, bound in enumerate(bounds, start=1))
     taps = plan.shaping.taps if plan.shaping is not None else (1.0,)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,7 +16,8 @@ from sequencer.motion.linked import Linkage, plan_linked, pose_wish, rest_rad
 from sequencer.motion.model import PairSpec, TrackPlan, TrackSpec
 from sequencer.motion.plan import plan_track
 from sequencer.motion.problem import SpanRows
-from sequencer.timeline.model import GRID_S, PLAN_SHARE, Timeline
+from sequencer.motion.round import TIGHTENING
+from sequencer.timeline.model import GRID_S, PLAN_SHARE, QUIET_SHARE, Timeline
 
 
 def plan_scene(
@@ -70,8 +73,26 @@ def plan_linkage(
     """Plans of the tracks of one linkage; without one, of the one track that has its axis's angle.
 
     ``rows`` are further limits on their points, beside those of the timeline's accents; ``about`` tells
-    programmes of the same tracks apart for the memory. Raises :class:`PlanError` as :func:`plan_scene`.
+    programmes of the same tracks apart for the memory. In a quiet scene no track is faster than its axes
+    are at their quarter together. Raises :class:`PlanError` as :func:`plan_scene`.
     """
+    kept = tracks
+    if timeline.quiet:
+        tracks = [_quiet(spec, share, len(tracks)) for spec in tracks]
+    plans = _planned(timeline, linkage, tracks, pairs, share, memory, rows, about)
+    return tuple(replace(plan, spec=spec) for plan, spec in zip(plans, kept, strict=True))
+
+
+def _planned(
+    timeline: Timeline,
+    linkage: Linkage | None,
+    tracks: Sequence[TrackSpec],
+    pairs: Mapping[str, PairSpec],
+    share: float,
+    memory: PlanMemory,
+    rows: SpanRows | None,
+    about: str,
+) -> tuple[TrackPlan, ...]:
     names = tuple(spec.name for spec in tracks)
     place = " ".join((timeline.scene, *names)) + about
     told = (timeline.scene, timeline.loop, timeline.duration_s, share)
@@ -90,3 +111,10 @@ def plan_linkage(
     # Each pass goes on from the same pass of before: outside an edit's reach both ask the same.
     solvers = (memory.solver(f"{place} {turn}") for turn in itertools.count())
     return plan_linked(linkage, tracks, pair, pose, *told, rows, solvers=solvers)
+
+
+def _quiet(spec: TrackSpec, share: float, axes: int) -> TrackSpec:
+    """``spec`` bound to the speed of a quiet scene; a servo that ``axes`` share has the sum of theirs."""
+    velocity = math.floor(spec.bounds[0] * min(1.0, QUIET_SHARE * axes / share))
+    least = math.ceil((TIGHTENING[0] + 1.0) / share)
+    return replace(spec, bounds=(min(max(velocity, least), spec.bounds[0]), *spec.bounds[1:]))

@@ -2,7 +2,8 @@
 
 The taps of :mod:`.shaper` delay a motion by up to their length. So that a scene still ends at rest in time,
 its problem is solved again on a horizon that much shorter, for a wish taken ahead; a loop is filtered round.
-What must land (priced rows of a problem) is asked of the unshaped motion as much earlier as taps delay.
+What must land (priced rows of a problem) is asked of each shift of the unshaped motion, so that their average
+lands too.
 Hard rows that differ from knot to knot, like a torque limit's about one pose, hold for every
 shift at its own time, not for their average: whoever adds such rows looks at the result again.
 """
@@ -22,7 +23,7 @@ from sequencer.motion.model import Shaping, TrackSpec
 from sequencer.motion.problem import JointProblem, SpanRows, TrackProblem
 from sequencer.motion.ringing import LIMIT_RAD, Path, band, direct_path, linked_paths, residual_rad
 from sequencer.motion.round import round_points
-from sequencer.motion.shaper import Wanted, lateness_knots, rounded_share, shaped, shortest
+from sequencer.motion.shaper import LEAST_TAP, Wanted, lateness_knots, rounded_share, shaped, shortest
 from sequencer.motion.spline import Floats, extend
 from sequencer.timeline.model import GRID_S
 
@@ -158,7 +159,7 @@ def sooner(problem: TrackProblem | JointProblem, taps: tuple[float, ...]) -> Tra
     lead = lateness_knots(taps)
     steps = parts[0].steps
     taken = ahead([part.wish for part in parts], lead * steps * GRID_S, loop)[: spans * steps + 1]
-    rows = None if problem.rows is None else _earlier(problem.rows, round(lead), spans)
+    rows = None if problem.rows is None else _earlier(problem.rows, taps, spans, loop)
     if isinstance(problem, JointProblem):
         each = tuple(replace(part, wish=part.wish[taken]) for part in parts)
         return replace(problem, parts=each, weight=_weight(problem.weight, taken), rows=rows)
@@ -170,10 +171,21 @@ def _weight(weight: Floats, taken: NDArray[np.int64]) -> Floats:
     return weight[np.minimum(taken[:-1], len(weight) - 1)]
 
 
-def _earlier(rows: SpanRows, knots: int, spans: int) -> SpanRows:
-    span = np.where(np.isfinite(rows.price), np.maximum(rows.span - knots, 0), rows.span)
+def _earlier(rows: SpanRows, taps: tuple[float, ...], spans: int, loop: bool) -> SpanRows:
+    """Priced rows asked of every shift that a tap averages, at the tap's share of the price."""
+    priced = np.isfinite(rows.price)
+    delays = [(knots, tap) for knots, tap in enumerate(taps) if tap > LEAST_TAP]
+    which = np.concatenate([np.flatnonzero(~priced), np.repeat(np.flatnonzero(priced), len(delays))])
+    knots = np.concatenate([np.zeros((~priced).sum()), np.tile([knots for knots, _ in delays], priced.sum())])
+    share = np.concatenate([np.ones((~priced).sum()), np.tile([tap for _, tap in delays], priced.sum())])
+    span = rows.span[which] - knots.astype(np.int64)
+    span = span % spans if loop else np.maximum(span, 0)
     order = np.argsort(span, kind="stable")
     order = order[span[order] < spans]
     return SpanRows(
-        span[order], rows.coefficients[order], rows.low[order], rows.high[order], rows.price[order]
+        span[order],
+        rows.coefficients[which][order],
+        rows.low[which][order],
+        rows.high[which][order],
+        (rows.price[which] * share)[order],
     )

@@ -2,13 +2,14 @@
 
 An accent that a move lands on knows its remedy. Any other (``is``, a score's) is approached from the last
 turn of the curve before it and left for the next: each of the two ways, from rest to rest by the default law,
-takes a closed-form time or spans a closed-form angle, and these are the remedies.
+takes a closed-form time or spans a closed-form angle, and these are the remedies. Where both ways fit
+there is none: nothing has to give way.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -39,7 +40,8 @@ def finished(runs: AxisRuns, asked: Array, ridden: Array) -> tuple[Accent, ...]:
     turns, mirrored = _Turns(asked), _Turns(asked[::-1])
     low, high = runs.axis.range_rad
     accents = []
-    for accent in sorted(runs.accents, key=lambda item: item.time_s):
+    ordered = sorted(runs.accents, key=lambda item: item.time_s)
+    for accent, others in zip(ordered, _neighbours(ordered), strict=True):
         at = min(round(accent.time_s / GRID_S), len(asked) - 1)
         if accent.remedy:
             near = ridden[max(at - 1, 0) : at + 2]
@@ -47,9 +49,17 @@ def finished(runs: AxisRuns, asked: Array, ridden: Array) -> tuple[Accent, ...]:
             value = min(max(accent.value_rad + float(ridden[at]), low), high)
             accents.append(replace(accent, value_rad=value, rest=still))
         else:
-            ways = (turns.before(at), mirrored.before(len(asked) - 1 - at))
+            ways = [turns.before(at), mirrored.before(len(asked) - 1 - at)]
+            for side, other in enumerate(others):  # an accent nearer than the curve's own turn
+                if other is not None and abs(other.time_s - accent.time_s) < ways[side][0]:
+                    ways[side] = abs(other.time_s - accent.time_s), other.value_rad
             accents.append(replace(accent, remedy=_remedy(runs, accent, ways)))
     return tuple(accents)
+
+
+def _neighbours(accents: Sequence[Accent]) -> Iterator[tuple[Accent | None, Accent | None]]:
+    """The accents before and after each."""
+    return zip([None, *accents[:-1]], [*accents[1:], None], strict=True)
 
 
 class _Turns:
@@ -81,13 +91,15 @@ def _remedy(runs: AxisRuns, accent: Accent, ways: Iterable[tuple[float, float]])
             continue
         name = angle_words(runs.axis, far)
         verb = "leave" if side < 0 else "be at"
-        earlier.append(f"{verb} {name} at {clock(max(0.0, time_s + side * up(needs_s)))} or {_LATER[side]}")
+        if time_s < needs_s and side < 0:
+            return f"let it be there at {clock(time_s + up(needs_s - has_s))} or later"
+        earlier.append(f"{verb} {name} at {clock(time_s + side * up(needs_s))} or {_LATER[side]}")
         reach = _LAW.farthest(has_s, *bounds)
         least = tenth_toward(value + math.copysign(reach, far - value), value)
         if abs(least - value) >= _WORTHWHILE * abs(far - value):
             nearer.append(f"go no further than {angle_words(runs.axis, least)} {word} it")
     if not earlier:
-        return "give the axis more time there"
+        return ""
     also = f"; or {listed(nearer, 'and')}" if len(nearer) == len(earlier) else ""
     return f"{listed(earlier, 'and')}{also}"
 

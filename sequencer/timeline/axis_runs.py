@@ -30,7 +30,7 @@ _NEARLY = 0.10
 
 @dataclass
 class Made:
-    """A move of an axis that nothing has cut short: where it stands in the wish, its shortfall if any."""
+    """A move that has not been cut short: where it stands in the wish, and its shortfall when it has one."""
 
     line: int
     start_s: float

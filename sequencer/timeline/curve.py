@@ -24,6 +24,8 @@ _SAMPLES = np.linspace(0.0, 1.0, 65)
 #: A duration is looked for on this ladder, which is climbed so many times at most.
 _GROWTH: Array = 1.2 ** np.arange(16.0)
 _TRIES = 4
+#: A move that takes over from a state beyond the limits is no more than this beyond it.
+_WORSE = 1.1
 #: Share of the limits that a brake uses, so that the new move can begin under it.
 _BRAKE_SHARE = 0.7
 
@@ -164,9 +166,14 @@ class _Moving:
         self.law = law
         self.leg = Leg(0.0, 1.0, state, target, law, self.brake_s)
         self.way = target - state.p - self.leg.brake_way()
-        checks = [(1, bounds.velocity), (2, bounds.acceleration), (3, bounds.jerk)]
-        self.checks = checks if math.isfinite(law.cj) else checks[:2]
         self.braking_s = _SAMPLES * self.brake_s
+        limits = (bounds.velocity, bounds.acceleration, bounds.jerk)
+        # A state as written may be beyond the limits already: then it may only not get worse.
+        braking = [float(np.abs(self.leg.brake(self.braking_s, order)).max()) for order in (1, 2, 3)]
+        allowed = [
+            limit if most <= limit else _WORSE * most for limit, most in zip(limits, braking, strict=True)
+        ]
+        self.checks = list(enumerate(allowed, start=1))[: 3 if math.isfinite(law.cj) else 2]
 
     def fit(self, duration_s: Array) -> NDArray[np.bool_]:
         """Of durations (n,): whether velocity, acceleration and (for laws without jumps) jerk stay within."""

@@ -23,7 +23,7 @@ class Accent:
 
     A move that lands makes one, and a cue or score point that says where the axis *is*. The plan gets
     there as nearly as the axis can, at the cost of what it does before and after. ``remedy`` says what
-    to write when it can't, "" while that is not known.
+    to write when it can't, or when what is about it has to give way; "" when all fits.
     """
 
     time_s: float

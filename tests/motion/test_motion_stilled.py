@@ -11,14 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.motion.certificate import certify
+from sequencer.motion.landing import landing_rows
 from sequencer.motion.lead import ahead
 from sequencer.motion.model import Mode, TrackSpec
-from sequencer.motion.peak import on_grid
+from sequencer.motion.peak import evaluate, on_grid
 from sequencer.motion.plan import plan_track, track_problem
 from sequencer.motion.problem import SpanRows
 from sequencer.motion.ringing import LIMIT_RAD
 from sequencer.motion.shaper import lateness_knots
 from sequencer.motion.stilled import NoRoomError, ringing_rad, sooner
+from sequencer.timeline.model import Accent, AxisWish, Timeline
 from tests.motion.conftest import Make
 from tests.motion.flexible_neck import holds, wobble
 
@@ -148,8 +150,28 @@ def test_what_lands_is_asked_of_the_unshaped_motion_earlier(make: Make) -> None:
     cut = sooner(replace(problem, rows=rows), (0.25, 0.25, 0.25, 0.25))
     assert cut.spans == problem.spans - 3
     assert cut.rows is not None
-    assert cut.rows.span.tolist() == [3, 18, 21]  # 1.5 knots late, rounded; hard rows stay where they are
-    assert cut.rows.price.tolist() == [math.inf, 50.0, math.inf]
+    # Each shift is asked for its share; hard rows stay where they are.
+    assert cut.rows.span.tolist() == [3, 17, 18, 19, 20, 21]
+    assert cut.rows.price.tolist() == [math.inf, 12.5, 12.5, 12.5, 12.5, math.inf]
+    uneven = sooner(replace(problem, rows=rows), (0.7, 0.0, 0.3))
+    assert uneven.rows is not None
+    assert uneven.rows.span.tolist() == [3, 18, 20, 21]
+    assert uneven.rows.price.tolist() == pytest.approx([math.inf, 15.0, 35.0, math.inf])
+
+
+def test_a_shaped_motion_lands_on_its_time(make: Make) -> None:
+    """The average of shifts that are all there is there, and at rest; a wish alone would be late or short."""
+    spec = _neck(make)
+    wish = _moves((2.0, 30.0, 0.9), (4.0, -30.0, 0.9), duration_s=6.0)
+    accent = Accent(2.9, math.radians(30.0), True, 1)
+    timeline = Timeline("s", 6.0, False, {spec.axis: AxisWish(spec.axis, wish, wish, (accent,))}, {}, {}, ())
+    rows = landing_rows(timeline, None, [spec])
+    landed, smeared = (plan_track(spec, wish, "s", False, 6.0, rows=each) for each in (rows, None))
+    assert landed.shaping is not None
+    assert smeared.shaping is not None
+    where = [math.degrees(float(evaluate(spec, plan.points, False, 2.9))) for plan in (landed, smeared)]
+    assert abs(where[0] - 30.0) <= 0.15
+    assert abs(where[1] - 30.0) > 1.0
     with pytest.raises(NoRoomError):
         sooner(track_problem(spec, np.zeros(721), "s", False, 0.72), (0.25, 0.25, 0.25, 0.25))
 
