@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 
-from sequencer.errors import Fault, PlanError
+from sequencer.errors import PlanError
 from sequencer.motion.cache import PlanMemory
 from sequencer.motion.landing import joined, landing_rows
 from sequencer.motion.linked import Linkage, plan_linked, pose_wish, rest_rad
@@ -18,6 +20,12 @@ from sequencer.motion.plan import plan_track
 from sequencer.motion.problem import SpanRows
 from sequencer.motion.round import TIGHTENING
 from sequencer.timeline.model import GRID_S, PLAN_SHARE, QUIET_SHARE, Timeline
+
+#: Scenes of so many control points are planned with a thread for each processor. The compiled loops let go
+#: of the interpreter; below this the rest of the work, which does not, leaves nothing to gain.
+PARALLEL_POINTS = 60_000
+
+_Group = tuple[Linkage | None, list[TrackSpec]]
 
 
 def plan_scene(
@@ -37,26 +45,39 @@ def plan_scene(
     :class:`PlanError` with all faults.
     """
     memory = PlanMemory() if memory is None else memory
-    plans: dict[str, TrackPlan] = {}
-    faults: list[Fault] = []
-    by_servo = {spec.servo: spec for spec in specs.values()}
-    behind = {servo: linkage for linkage in linkages for servo in linkage.servos}
-    for name, spec in specs.items():
-        if name in plans:
-            continue
-        linkage = behind.get(spec.servo)
+    groups = _groups(specs, linkages)
+
+    def plan(group: _Group) -> tuple[TrackPlan, ...] | PlanError:
         try:
-            tracks = [spec] if linkage is None else [by_servo[servo] for servo in linkage.servos]
-            for plan in plan_linkage(timeline, linkage, tracks, pairs or {}, share, memory):
-                plans[plan.spec.name] = plan
+            return plan_linkage(timeline, *group, pairs or {}, share, memory)
         except PlanError as error:
-            faults.extend(error.faults)
-            if linkage is not None:
-                behind = {servo: other for servo, other in behind.items() if other is not linkage}
-                specs = {key: value for key, value in specs.items() if value.servo not in linkage.servos}
+            return error
+
+    points = sum(timeline.duration_s / spec.knot_s for spec in specs.values())
+    if points < PARALLEL_POINTS:
+        found = [plan(group) for group in groups]
+    else:
+        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+            found = list(pool.map(plan, groups))
+    faults = [fault for each in found if isinstance(each, PlanError) for fault in each.faults]
     if faults:
         raise PlanError.from_faults(faults)
+    plans = {each.spec.name: each for group in found if not isinstance(group, PlanError) for each in group}
     return {name: plans[name] for name in specs}
+
+
+def _groups(specs: Mapping[str, TrackSpec], linkages: Iterable[Linkage]) -> list[_Group]:
+    """Tracks that are planned together, in the order of ``specs``, with what they move."""
+    by_servo = {spec.servo: spec for spec in specs.values()}
+    behind = {servo: linkage for linkage in linkages for servo in linkage.servos}
+    groups: dict[str, _Group] = {}
+    for spec in specs.values():
+        linkage = behind.get(spec.servo)
+        if linkage is None:
+            groups[spec.servo] = None, [spec]
+        else:
+            groups[linkage.servos[0]] = linkage, [by_servo[servo] for servo in linkage.servos]
+    return list(groups.values())
 
 
 def plan_linkage(

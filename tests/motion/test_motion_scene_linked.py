@@ -7,6 +7,7 @@ import pytest
 
 from sequencer.errors import PlanError
 from sequencer.figure.model import Limits, TrackMap
+from sequencer.motion import scene as scene_module
 from sequencer.motion.linked import plan_linked, pose_wish
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.peak import on_grid
@@ -126,6 +127,22 @@ def test_every_linkages_faults_are_told_once() -> None:
     assert len(caught.value.faults) == 2
     with pytest.raises(PlanError, match="no polygon"):
         plan_scene(timeline(2.4), specs, linkages=[BAR, bent])
+
+
+def test_threads_give_the_same_motion_and_the_same_faults(monkeypatch: pytest.MonkeyPatch) -> None:
+    bent = Bent()
+    one, other, pair = bent.specs()
+    specs = {"left": one, "jaw": bar_spec(), "right": other}
+    scene = timeline(2.4, nod=0.2 * np.sin(np.linspace(0.0, np.pi, 2401)) ** 4, jaw=chatter(3, 2.4))
+    alone = plan_scene(scene, specs, linkages=[BAR, bent], pairs={"neck": pair})
+    monkeypatch.setattr(scene_module, "PARALLEL_POINTS", 0)
+    together = plan_scene(scene, specs, linkages=[BAR, bent], pairs={"neck": pair})
+    assert list(together) == list(alone)
+    for name, plan in alone.items():
+        np.testing.assert_array_equal(together[name].points, plan.points)
+    with pytest.raises(PlanError) as caught:
+        plan_scene(timeline(2.4, nod=np.zeros(7), jaw=np.zeros(9)), specs, linkages=[BAR, bent])
+    assert len(caught.value.faults) == 2
 
 
 def test_tracks_of_a_group_share_knots_and_resolution() -> None:
