@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.figure.model import Clearance, Figure
-from sequencer.timeline.model import GRID_S, Timeline
+from sequencer.timeline.model import GRID_S, Shortfall, Timeline
+from sequencer.timeline.say import angle_words, clock
+from sequencer.units import deg_from_rad
 
 #: A planned motion rounds the wish's corners over about this time; the cut begins earlier and ends later.
 AROUND_S = 0.3
@@ -35,7 +37,7 @@ def keep_clear(timeline: Timeline, figure: Figure) -> Timeline:
     An axis that the scene does not mention is at home all along.
     """
     axes = dict(timeline.axes)
-    notes = list(timeline.notes)
+    told = list(timeline.shortfalls)
     samples = round(timeline.duration_s / GRID_S) + 1
     for clearance in figure.clearances.values():
         channel = axes.get(clearance.channel)
@@ -63,11 +65,34 @@ def keep_clear(timeline: Timeline, figure: Figure) -> Timeline:
             or clearance.keep_side * (allowed - accent.value_rad) >= 0.0
         )
         axes[clearance.channel] = replace(channel, wish_rad=wish, accents=accents)
-        notes.append(
-            f"{clearance.channel} keeps to {math.degrees(clearance.keep_rad):g} deg from "
-            f"{changed[0] * GRID_S:.2f} s because of the clearance `{clearance.name}` with {clearance.when}"
-        )
-    return replace(timeline, axes=axes, notes=tuple(notes))
+        told.append(_cut_short(clearance, figure, channel.wish_rad, changed))
+    return replace(timeline, axes=axes, shortfalls=tuple(told))
+
+
+def _cut_short(
+    clearance: Clearance, figure: Figure, wish_rad: NDArray[np.float64], changed: NDArray[np.intp]
+) -> Shortfall:
+    """What the scene wished at the samples that were cut, at its worst, and what it gets instead."""
+    axis, other = figure.axes[clearance.channel], figure.axes[clearance.when]
+    asked = wish_rad[changed]
+    worst = float(asked.max() if clearance.keep_side < 0 else asked.min())
+    begin_s, end_s = float(changed[0] * GRID_S), float(changed[-1] * GRID_S)
+    keeps, least = angle_words(axis, clearance.keep_rad), "at most" if clearance.keep_side < 0 else "at least"
+    beyond_words = "above" if clearance.when_side > 0 else "below"
+    condition = f"{other.name} is {beyond_words} {deg_from_rad(clearance.when_rad):g} deg"
+    return Shortfall(
+        code="reach",
+        channel=axis.name,
+        time_s=begin_s,
+        line=0,  # of the figure file's making, not of one line of the scene
+        value=deg_from_rad(worst),
+        limit=deg_from_rad(clearance.keep_rad),
+        unit="deg",
+        message=f"{angle_words(axis, worst)} is asked between {clock(begin_s)} and {clock(end_s)}; "
+        f"while {condition} it keeps to {keeps} (clearance `{clearance.name}`)",
+        remedy=f"ask for {least} {keeps} while {condition}, or move {other.name} at another time",
+        severity="note",
+    )
 
 
 def _around(mask: NDArray[np.bool_], loop: bool) -> NDArray[np.bool_]:

@@ -95,7 +95,12 @@ def test_the_wish_is_cut_around_the_condition_and_only_there(figure: Figure) -> 
     assert wish[: 2000 - around] == pytest.approx(20.0)
     assert wish[2500 + around :] == pytest.approx(20.0)
     assert np.degrees(kept.axes["jaw"].asked_rad) == pytest.approx(20.0)
-    assert "clearance `chin`" in kept.notes[0]
+    (told,) = kept.shortfalls
+    assert (told.code, told.severity, told.channel, told.unit) == ("reach", "note", "jaw", "deg")
+    assert told.time_s == pytest.approx(2.0 - AROUND_S, abs=0.002)
+    assert (told.value, told.limit) == pytest.approx((20.0, 12.0))
+    assert "clearance `chin`" in told.message
+    assert "at most jaw open 12 while nod is above 10 deg" in told.remedy
 
 
 def test_a_loop_is_cut_round_its_seam(figure: Figure) -> None:
@@ -110,7 +115,7 @@ def test_nothing_is_cut_where_nothing_collides(figure: Figure) -> None:
     asked = timeline(np.full(2001, 20.0), np.zeros(2001))
     kept = keep_clear(asked, figure)
     assert kept.axes["jaw"].wish_rad is asked.axes["jaw"].wish_rad
-    assert kept.notes == ()
+    assert kept.shortfalls == ()
 
 
 def test_a_show_plays_within_its_clearance_and_without_it_would_not(tmp_path: Path) -> None:

@@ -138,3 +138,16 @@ def head_on_rods(springs: bool = True) -> Figure:
             servos[name] = dataclasses.replace(servo, low_line=low)
     pair = Pair("neck", ("nod", "tilt"), (_crank("left", 1.0), _crank("right", -1.0)))
     return dataclasses.replace(plain, axes=axes, servos=servos, pairs={"neck": pair})
+
+
+def turn_above(figure: Figure) -> Figure:
+    """The same head whose turn rides on the tilt: the rods end below it."""
+    rides = {"nod": None, "tilt": "nod", "turn": "tilt", "jaw": "turn"}
+    axes = {name: dataclasses.replace(figure.axes[name], carried_by=below) for name, below in rides.items()}
+    masses = {
+        name: dataclasses.replace(
+            mass, carried_by={"tilt": "turn", "turn": "tilt"}.get(mass.carried_by, "jaw")
+        )
+        for name, mass in figure.masses.items()
+    }
+    return dataclasses.replace(figure, axes=axes, masses=masses)

@@ -18,7 +18,7 @@ from sequencer.figure.dynamics import Dynamics
 from sequencer.figure.model import Crank, Figure, FourBarDrive
 from sequencer.figure.polygon import reach_of
 from sequencer.figure.read import read_figure
-from tests.figure.head_on_rods import head_on_rods
+from tests.figure.head_on_rods import head_on_rods, turn_above
 from tests.figure.in_mujoco import model_of, order
 
 Array = NDArray[np.float64]
@@ -94,11 +94,11 @@ def test_inertia_matrix_agrees() -> None:
 
 
 def _crank_statics(
-    crank: Crank, model: mujoco.MjModel, data: mujoco.MjData, carrier: str, side: float
+    crank: Crank, model: mujoco.MjModel, data: mujoco.MjData, carrier: str | None, side: float
 ) -> tuple[Array, float]:
     """Unit vector of the rod toward the head, in the world, and the servo's torque per newton in it."""
     site = data.site(crank.servo).xpos
-    body = data.body(carrier)
+    body = data.body(carrier or "world")
     home = model.body_pos[body.id] if model.body_parentid[body.id] == 0 else np.zeros(3)
     turn = body.xmat.reshape(3, 3)
     end = turn.T @ (site - body.xpos) + home - np.array(crank.pivot_m)
@@ -122,8 +122,13 @@ def _home_side(crank: Crank) -> float:
     return math.copysign(1.0, math.sin(crank.at_centre_rad - math.atan2(end[2], end @ ahead)))
 
 
-def test_servo_torques_through_the_pair_agree() -> None:
+@pytest.mark.parametrize("which", ["turn below", "turn above", "keeper"])
+def test_servo_torques_through_the_pair_agree(which: str) -> None:
     figure = head_on_rods()
+    if which == "turn above":
+        figure = turn_above(figure)
+    elif which == "keeper":
+        figure = read_figure(ROOT / "shows" / "lantern_keeper")
     pair = figure.pairs["neck"]
     q, qd, qdd = _states(figure, 13)
     model, names, theirs, ends = _inverse(figure, q, qd, qdd)
@@ -136,7 +141,9 @@ def test_servo_torques_through_the_pair_agree() -> None:
         pushes = np.zeros((2, 2))
         levers = np.zeros(2)
         for index, crank in enumerate(pair.cranks):
-            rod, levers[index] = _crank_statics(crank, model, data, "turn", _home_side(crank))
+            rod, levers[index] = _crank_statics(
+                crank, model, data, figure.axes["nod"].carried_by, _home_side(crank)
+            )
             pushes[:, index] = (ends[crank.servo][row].T @ rod)[columns]
         forces = np.linalg.solve(pushes, theirs[row][columns])
         for index, crank in enumerate(pair.cranks):

@@ -149,6 +149,40 @@ def test_it_prints_on_one_sheet_of_paper(keeper_facts: Facts, tmp_path: Path) ->
         assert len(re.findall(rb"/Type\s*/Page\b", paper.read_bytes())) == sides
 
 
+@pytest.mark.parametrize("width", [600, 740, 900, 1280])
+def test_nothing_sticks_out_of_its_card(keeper_facts: Facts, tmp_path: Path, width: int) -> None:
+    """Measured by a browser: a script that the page itself doesn't have writes down what is too wide.
+
+    On narrow screens a card scrolls by itself, and then the page must not.
+    """
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.fail(
+            "this test drives a browser; install it: apt-get install -y --no-install-recommends chromium"
+        )
+    measure = """<script>
+      const over = [];
+      for (const card of document.querySelectorAll("section"))
+        for (const part of card.querySelectorAll("td, th, span, p, li"))
+          if (part.getBoundingClientRect().right > card.getBoundingClientRect().right + 0.5 &&
+              getComputedStyle(card).overflowX !== "auto")
+            over.push(part.textContent.trim());
+      const bars = [...document.querySelectorAll(".margin")].map(bar => bar.getBoundingClientRect().width);
+      if (Math.max(...bars) - Math.min(...bars) > 0.5) over.push("bars of different lengths");
+      if (document.documentElement.scrollWidth > innerWidth) over.push("the page");
+      document.body.textContent = "OVER" + JSON.stringify(over) + "END";
+    </script>"""
+    file = tmp_path / "sheet.html"
+    text = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", _page(keeper_facts, file))
+    file.write_text(text.replace("</body>", measure + "</body>"), encoding="utf-8")
+    flags = ("--headless", "--no-sandbox", "--disable-gpu", f"--window-size={width},1200", "--dump-dom")
+    command = [program, *flags, f"--user-data-dir={tmp_path / 'profile'}", file.as_uri()]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    found = re.search(r"OVER(.*?)END", done.stdout)
+    assert found is not None
+    assert found[1] == "[]"
+
+
 def test_a_folder_that_is_not_there_is_told(keeper_facts: Facts, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot write"):
         sheet_page(keeper_facts, fastest_s, tmp_path / "missing" / "sheet.html")
