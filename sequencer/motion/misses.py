@@ -27,6 +27,8 @@ MISSED_RAD = rad_from_deg(0.5)
 LATE_S = 2.0
 #: A swing that loses less than this, or than this share of itself, is kept.
 LOST_RAD, LOST_SHARE = rad_from_deg(1.0), 0.15
+#: A swing that keeps this share of itself is still the swing that was asked for: its loss is a note.
+ENOUGH_SHARE = 0.5
 #: A remedy leaves this share of what would be told.
 _KEPT = 0.8
 #: A turn is looked for this far about where the curve turns.
@@ -164,6 +166,7 @@ def _swings(axis: Axis, wish: AxisWish, stretch: Sampled, played: _Played) -> It
         f"line {stretch.line}: {stretch.source} swings {axis.name} by {wanted:.3g} deg in {half_s:.2f} s at "
         f"{clock(time_s)}; it keeps the time and swings {reached:.2g} deg{more}",
         _trade(axis.name, wanted / 2, 2 * half_s, stretch.bounds, played.tracks[0]),
+        "note" if reached >= ENOUGH_SHARE * wanted else "warning",
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sequencer.figure.model import Figure, Limits
 from sequencer.timeline.axis_runs import ON_TIME_S, AxisRuns, bounds_of
-from sequencer.timeline.cured import Cure, first_that_fits, nearer, pace_words
+from sequencer.timeline.cured import Cure, nearer, pace_words
 from sequencer.timeline.curve import Samples, State, shortest_s
 from sequencer.timeline.landings import Landing, land
 from sequencer.timeline.laws import DEFAULT_LAW, LAWS, Law
@@ -146,7 +146,7 @@ def _start(runs: AxisRuns, go: _Go, cured: Cure) -> None:
     possible_s = shortest_s(begun.before, inside, law, runs.bounds)
     least_s = cured.asked_s
     if not meant.still and possible_s > asked_s + ON_TIME_S:
-        least_s = max(least_s, first_that_fits(begun.before, inside, possible_s, law, runs.bounds))
+        least_s = max(least_s, up(possible_s))
     give_s = runs.cured.add(cured, inside, least_s, law)
     then = f"line {line} at {clock(cured.start_s)} or later"
     if give_s > cured.asked_s:

@@ -90,6 +90,7 @@ class _Builder:
         self.imports = Imports(scene, figure, self.axes, self.faults)
         self.end_s = 0.0
         self.last_line: int | None = None
+        self.moved_s = 0.0  # when the last move as stretched has ended
 
     def build(self) -> Timeline:
         self.imports.read(self.lamps, self.switches)
@@ -100,6 +101,7 @@ class _Builder:
         if self.faults:
             raise SceneError.from_faults(self.faults)
         length_s = self.scene.length_s
+        self.moved_s = max((runs.wish.end_s for runs in self.axes.runs.values()), default=0.0)
         rest_s = bring_home(self.axes.runs, self.end_s, length_s, self.scene.loop, self.axes.notes)
         needed_s = max(self.end_s, rest_s, COMMON_KNOT_S)
         if length_s is not None and needed_s > length_s + 1e-6:
@@ -115,9 +117,11 @@ class _Builder:
                 f"{duration_s:g} s, a whole number of 0.12 s{shorter}"
             )
         if duration_s > MAX_LENGTH_S:
+            pushed = self.moved_s > MAX_LENGTH_S >= self.end_s
+            remedy = "its moves are late and push each other: give them time" if pushed else "split it"
             raise SceneError(
                 self.scene.fault("the scene is too long", 1, value=f"{duration_s:g} s",
-                                 limit=f"{MAX_LENGTH_S:g} s", remedy="split it")
+                                 limit=f"{MAX_LENGTH_S:g} s", remedy=remedy)
             )  # fmt: skip
         self._check_sounds()
         return self._sampled(duration_s)
@@ -134,6 +138,8 @@ class _Builder:
         needs = f"the scene needs {needed_s:.2f} s, longer than the {length_s:g} s written"
         if self.last_line is not None and self.end_s > length_s + 1e-6:
             return f"{needs}: line {self.last_line} ends at {clock(self.end_s)}"
+        if self.moved_s > length_s + 1e-6:
+            return f"{needs}: moves arrive late and push what follows them"
         return f"{needs}: after its last cue the axes still have to come home"
 
     # -- cues ---------------------------------------------------------------------------------

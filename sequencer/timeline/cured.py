@@ -85,14 +85,6 @@ def nearer(begin: float, target: float, asked_s: float, law: Law, bounds: Bounds
     return tenth if abs(tenth - begin) >= useful else None
 
 
-def first_that_fits(before: State, target: float, from_s: float, law: Law, bounds: Bounds) -> float:
-    """The first hundredth of a second from which on the move needs no stretching."""
-    give = up(from_s)
-    while shortest_s(before, target, law, bounds) > give + CURED_S:  # pragma: no cover - monotone
-        give = round(give + 0.01, 2)
-    return give
-
-
 def pace_words(law: Law) -> str:
     """What a remedy adds to name a law other than the default."""
     return "" if law.word == DEFAULT_LAW else f", {law.word}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,12 +98,12 @@ class Leg:
         v, a, length = self.begin.v, self.begin.a * self.brake_s, self.brake_s
         x = np.clip(t / length, 0.0, 1.0)
         if order == 0:
-            return length * (v * (x**4 / 2 - x**3 + x) + a * (x**4 / 4 - 2 * x**3 / 3 + x**2 / 2))
+            return length * x * (v * (1 + x * x * (x / 2 - 1)) + a * x * (0.5 + x * (x / 4 - 2 / 3)))
         if order == 1:
-            return v * (2 * x**3 - 3 * x**2 + 1) + a * (x**3 - 2 * x**2 + x)
+            return v * (1 + x * x * (2 * x - 3)) + a * x * (1 + x * (x - 2))
         over = x >= 1.0
         if order == 2:
-            return np.where(over, 0.0, (v * (6 * x**2 - 6 * x) + a * (3 * x**2 - 4 * x + 1)) / length)
+            return np.where(over, 0.0, (6 * v * x * (x - 1) + a * (1 + x * (3 * x - 4))) / length)
         return np.where(over, 0.0, (v * (12 * x - 6) + a * (6 * x - 4)) / length**2)
 
 
@@ -139,6 +139,12 @@ def shortest_s(state: State, target: float, law: Law, bounds: Bounds) -> float:
     """
     if state.still:
         return law.shortest_s(target - state.p, bounds.velocity, bounds.acceleration, bounds.jerk)
+    return _shortest_moving_s(state, target, law, bounds)
+
+
+@lru_cache(maxsize=256)
+def _shortest_moving_s(state: State, target: float, law: Law, bounds: Bounds) -> float:
+    # Remembered, because the chains of one axis are mostly in the same state.
     alone_s = law.shortest_s(target - state.p, bounds.velocity, bounds.acceleration, bounds.jerk)
     moving = _Moving(state, target, law, bounds)
     low = high = max(moving.brake_s, alone_s / 2)
@@ -200,6 +206,7 @@ class Run:
     def __init__(self, home: float) -> None:
         self.home = home
         self.legs: list[Leg | Samples] = []
+        self._known: tuple[float, State] | None = None  # the state that was asked for last
 
     @property
     def end_s(self) -> float:
@@ -213,6 +220,11 @@ class Run:
 
     def state(self, time_s: float) -> State:
         """Where the axis is at ``time_s``."""
+        if self._known is None or self._known[0] != time_s:
+            self._known = time_s, self._state(time_s)
+        return self._known[1]
+
+    def _state(self, time_s: float) -> State:
         leg = next((leg for leg in reversed(self.legs) if leg.start_s <= time_s), None)
         if leg is None:
             return State(self.home)
@@ -234,6 +246,7 @@ class Run:
         while self.legs and self.legs[-1].start_s > leg.start_s:
             self.legs.pop()
         self.legs.append(leg)
+        self._known = None
 
     def sampled(self, count: int) -> Array:
         """Positions at i * GRID_S, i < count."""

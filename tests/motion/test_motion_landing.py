@@ -231,6 +231,7 @@ def test_both_remedies_of_a_lost_swing_work(tmp_path_factory, period, amplitude)
     assume(short)
     assert short[0].unit == "deg"
     assert short[0].value < short[0].limit
+    assert (short[0].severity == "note") == (short[0].value >= 0.5 * short[0].limit)
     trade = re.match(
         r"turn can shake ([\d.]+) deg every ([\d.]+) s, or ([\d.]+) every ([\d.]+) s", short[0].remedy
     )

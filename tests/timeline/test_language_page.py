@@ -13,7 +13,7 @@ from sequencer.timeline.laws import LAWS
 from sequencer.timeline.parse import parse_scene_text
 from sequencer.timeline.score import parse_score
 from sequencer.timeline.syntax import KEYWORDS
-from sequencer.timeline.words import SPEEDS
+from sequencer.timeline.words import PACES, SPEEDS
 
 PAGE = files("sequencer.timeline").joinpath("LANGUAGE.md").read_text(encoding="utf-8")
 SHOW = Path(__file__).resolve().parents[2] / "shows" / "lantern_keeper"
@@ -57,6 +57,9 @@ def test_the_lines_of_the_tables_are_in_the_language(build) -> None:
     assert len(actions) >= 15
     for action in actions:
         build("pose wary: turn left 20", f"0:20 {action}")
+    for pace in PACES:
+        assert f"`pace {pace}`" in PAGE
+        build(f"pace {pace}")
     for head in ("loop 0:24", "length 0:12", "tempo 96 in 3 from 0:02", "pose calm: turn left 20, nod up 8"):
         assert f"`{head.replace('calm', 'NAME')}`" in PAGE
         build(head)

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sequencer.errors import SceneError
+from sequencer.timeline.build import MOST_TOLD
 from sequencer.timeline.model import GRID_S
 
 
@@ -100,3 +102,26 @@ def test_a_chain_of_ended_moves_reaches_every_angle_within_the_limits(build, mov
     for order, limit in ((1, 200), (2, 1500), (3, 20000)):
         assert np.max(np.abs(np.diff(wish, order))) / GRID_S**order <= limit * 1.002
     assert math.isfinite(wish.sum())
+
+
+def test_a_scene_that_pushes_outgrow_says_why(build) -> None:
+    lines = [f"{0.1 * i:.1f}s turn {'left' if i % 2 else 'right'} 60 over 0.1s" for i in range(1, 9)]
+    t = build("length 0:03", *lines)
+    assert any("moves arrive late and push what follows them" in note for note in t.notes)
+    home = build("length 0:03", "0:01 turn left 60 over 1.9s")
+    assert any("still have to come home" in note for note in home.notes)
+    many = [f"{0.1 * i:.1f}s turn {'left' if i % 2 else 'right'} 60 over 0.1s" for i in range(1, 4000)]
+    with pytest.raises(SceneError) as refused:
+        build(*many)
+    assert refused.value.faults[0].remedy == "its moves are late and push each other: give them time"
+
+
+def test_thousands_of_cues_at_ten_a_millisecond_have_a_clear_outcome(build) -> None:
+    """The newest wins; what is told of the rest stays readable."""
+    cues = [f"{i * 1e-4:.4f}s turn {'left' if i % 2 else 'right'} {i % 30} over 1ms" for i in range(1, 3000)]
+    t = build(*cues, "length 0:03")
+    assert t.duration_s <= 3.1
+    assert len(t.shortfalls) <= MOST_TOLD
+    (more,) = [note for note in t.notes if "falls short" in note]
+    assert more.startswith("turn falls short")
+    assert np.isfinite(t.axes["turn"].wish_rad).all()
