@@ -16,9 +16,9 @@ from typing import Protocol
 import numpy as np
 
 from sequencer.errors import PlanError
+from sequencer.figure.linkage import Linkage
 from sequencer.figure.track_load import AxesMotion
 from sequencer.motion.cache import PlanMemory
-from sequencer.motion.linked import Linkage
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.motion.problem import SpanRows
 from sequencer.motion.scene import plan_linkage, plan_scene
