@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sequencer.figure.limits import limits
 from sequencer.figure.read import parse_figure
 from sequencer.figure.track_load import FigureLoads
+from sequencer.motion.live import LiveTrack
 from sequencer.motion.torque_moves import quick_limits
 from sequencer.motion.torque_rows import Line, TrackMotion, overload, track_motion
 from sequencer.show import BuiltShow, build_show, check_built
@@ -192,3 +193,8 @@ def test_an_axis_that_does_not_ask_is_as_it_was(shows: dict[bool, BuiltShow]) ->
     axes = {**one.axes, "nod": dataclasses.replace(one.axes["nod"], torque_aware=True)}
     figure = dataclasses.replace(one, axes=axes)
     assert limits(figure, "nod") == limits(one, "nod")
+
+
+def test_live_control_keeps_the_calm_bounds(shows: dict[bool, BuiltShow]) -> None:
+    for spec in shows[True].planned.specs.values():
+        assert LiveTrack(spec).spec.bounds == spec.calm_bounds

@@ -34,6 +34,9 @@ class TrackLoad:
     Angles, speeds and accelerations are (n, k) in track radians, in the order of the linkage's servos.
     """
 
+    stall_n_m: Array
+    no_load_rad_s: Array
+
     def __init__(self, dynamics: Dynamics, linkage: Linkage, axes: AxesMotion) -> None:
         self._dynamics, self._linkage, self._others = dynamics, linkage, axes
         figure = dynamics.figure
@@ -41,8 +44,8 @@ class TrackLoad:
         self._direct = isinstance(drive, DirectDrive)
         lines = [line_at(figure, figure.servos[name]) for name in linkage.servos]
         ratio = drive.ratio if isinstance(drive, DirectDrive) else 1.0
-        self.stall_n_m: Array = np.array([line.stall_n_m * ratio for line in lines])
-        self.no_load_rad_s: Array = np.array([line.no_load_rad_s / ratio for line in lines])
+        self.stall_n_m = np.array([line.stall_n_m * ratio for line in lines])
+        self.no_load_rad_s = np.array([line.no_load_rad_s / ratio for line in lines])
         self._friction = np.array([figure.axes[name].friction_n_m for name in linkage.axes])
         self._drag = {name: figure.axes[name].viscous_n_m_s for name in linkage.axes}
         known = [axes.q[name] for name in linkage.axes if name in axes.q]

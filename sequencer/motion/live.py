@@ -78,6 +78,8 @@ class LiveTrack:
     def __init__(self, spec: TrackSpec, start: Sequence[int] | None = None, share: float = 1.0) -> None:
         if not 0.0 < share <= 1.0:
             raise InputError(f"track {spec.name}: a share of {share:g} of the limits is not between 0 and 1")
+        # Nobody reckons torque ahead of a puppeteer's hand: constant limits hold whatever scenes may do.
+        spec = spec.calm
         self.spec = spec
         bounds = (
             max(share * bound - less, 0.5 * share * bound)
