@@ -111,8 +111,8 @@ def test_the_remedies_of_a_missed_landing_certify(ahead, angle) -> None:
     assert re.match(rf"line 2: jaw [\w. ]+ at 0:00.\d+ instead of jaw open {angle}", missed.message)
     late = re.search(r"it gets there ([\d.]+) s late$", missed.message)
     assert late is not None
-    there = scene.deg("jaw")[round((ahead + float(late[1])) * 1000)]
-    assert abs(there - angle) <= 1.0
+    about = round((ahead + float(late[1])) * 1000)  # as printed, to a hundredth
+    assert np.min(np.abs(scene.deg("jaw")[about - 6 : about + 7] - angle)) <= 0.5
     when = re.match(r"let it land at ([\d:.]+) or later", missed.remedy)
     assert when is not None
     assert not done(f"{when[1]} lands jaw open {angle}, snap").timeline.shortfalls
