@@ -21,6 +21,9 @@ HOLDING_SHARE = 0.2
 #: Volts over the highest of the file's datasheet lines: from here doubtful, and here it breaks (common
 #: practice: a 6 V servo lives at 7.4 V for a while and burns at 8.4).
 DOUBTFUL_VOLTS, BREAKING_VOLTS = 1.1, 1.35
+#: Below this share of a servo's lowest voltage in the file its line is a guess (common practice: a servo
+#: described at 6 V works from about 4.5 V).
+FEW_VOLTS = 0.75
 #: A lump's mean density between these; foam has about 15 kg/m3, gold 19 300 (handbook values, from memory).
 LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 5.0, 25_000.0
 #: Inside a head above this, servo grease and glue suffer (rule of thumb).
@@ -109,6 +112,33 @@ def _supply(figure: Figure, amps: Draw) -> Iterator[Finding]:
         )
     yield from _line(figure, amps)
     yield from _volts(figure)
+    yield from _few_volts(figure)
+
+
+def _few_volts(figure: Figure) -> Iterator[Finding]:
+    """Servos that get so few volts that nothing in the file tells whether they work at all."""
+    volts = figure.supply.voltage_v
+    lowest = {
+        name: servo.at_v if servo.low_line is None else servo.low_line.at_v
+        for name, servo in figure.servos.items()
+    }
+    # One supply feeds them all: more volts are named only where every servo bears and does with them.
+    safe = min((servo.at_v for servo in figure.servos.values()), default=volts)
+    does = all(safe >= FEW_VOLTS * line_v for line_v in lowest.values())
+    better = f"set the supply to {safe:g} V and write voltage_v = {safe:g}; or " if does else ""
+    for name, line_v in lowest.items():
+        if volts < FEW_VOLTS * line_v:
+            yield _about(
+                "supply",
+                "warning",
+                name,
+                volts,
+                FEW_VOLTS * line_v,
+                "V",
+                f"servo `{name}` is described at {line_v:g} V and gets voltage_v = {volts:g}: so far below, "
+                "it may twitch or not turn at all (common practice)",
+                f"{better}fit a servo whose datasheet has a line for {volts:g} V",
+            )
 
 
 def _volts(figure: Figure) -> Iterator[Finding]:

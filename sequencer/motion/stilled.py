@@ -122,7 +122,8 @@ def solve_still(
             )
             best = Stilled(points, problem.objective(extended), solution.iterations, shaping)
         raw = ringing_rad(tracks, rounded(unshaped), loop, linkage)
-        aim *= min(1.0, AIM * LIMIT_RAD / max(after))
+        # Nothing may ring on at all after the shaped motion.
+        aim *= AIM * LIMIT_RAD / max(AIM * LIMIT_RAD, *after)
     return best
 
 

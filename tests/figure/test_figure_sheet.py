@@ -177,6 +177,27 @@ def test_too_many_volts_break_servos_and_the_named_value_cures(
         assert not any("gets voltage_v" in other.message for other in findings(cured))
 
 
+@pytest.mark.parametrize(("volts", "told"), [(4.6, 0), (4.5, 0), (4.4, 2), (3.0, 2)])
+def test_too_few_volts_are_a_warning_and_the_named_value_cures(
+    good_text: str, volts: float, told: int
+) -> None:
+    text = good_text.replace("voltage_v = 6.0", f"voltage_v = {volts}")
+    found = [item for item in findings(parse_figure(text.encode())) if "so far below" in item.message]
+    assert [(item.code, item.severity, item.value) for item in found] == [("supply", "warning", volts)] * told
+    for item in found:
+        named = re.search(r"write (voltage_v = [\d.]+)", item.remedy or "")
+        assert named
+        cured = parse_figure(text.replace(f"voltage_v = {volts}", named[1]).encode())
+        assert not any("gets voltage_v" in other.message for other in findings(cured))
+
+
+def test_too_few_volts_for_one_that_another_does_not_bear(good_text: str) -> None:
+    mixed = good_text.replace("at_v = 6.0", "at_v = 9.0", 1)
+    (found,) = [item for item in findings(parse_figure(mixed.encode())) if "so far below" in item.message]
+    assert found.limit == pytest.approx(6.75)
+    assert found.remedy == "fit a servo whose datasheet has a line for 6 V"
+
+
 def test_json_says_the_outer_limit_and_no_minus_zero() -> None:
     """An axis of a pair may be asked for less alone than its servos could make of it together."""
     head = head_on_rods()

@@ -97,6 +97,20 @@ def test_a_gentle_move_and_an_unknown_neck_are_not_touched(make: Make) -> None:
     np.testing.assert_array_equal(known.points, unknown.points)
 
 
+@pytest.mark.parametrize(("amplitude_deg", "period_s"), [(1.0, 0.2), (0.5, 0.24), (1.0, 0.16)])
+def test_a_tremor_that_taps_take_away_altogether(make: Make, amplitude_deg: float, period_s: float) -> None:
+    """Quicker than the knots and the neck: shaped, nothing moves any more, and so nothing rings on at all."""
+    t = np.arange(6001) / 1000.0
+    trembles = (t > 0.5) & (t < 3.5)
+    wish = np.where(trembles, math.radians(amplitude_deg) * np.sin(math.tau * (t - 0.5) / period_s), 0.0)
+    spec = _neck(make)
+    plan = plan_track(spec, wish, "s", False, 6.0)
+    certify(spec, plan.points, scene="s")
+    assert plan.shaping is not None
+    assert plan.shaping.before_rad > LIMIT_RAD
+    assert ringing_rad([spec], [plan.points], False, None) == (0.0,)
+
+
 def test_nothing_moves_before_its_cue_that_did_not_before(make: Make) -> None:
     spec = _neck(make)
     wish = _moves((2.04, 30.0, 0.9), (4.8, -30.0, 0.9), duration_s=7.2)
