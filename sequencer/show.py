@@ -122,8 +122,11 @@ def _timeline(show: Show, scene: Scene, by_axis: Mapping[str, Limits], kept: Kep
     def build() -> Timeline:
         return keep_clear(build_timeline(scene, figure, by_axis, idles=idles), figure)
 
-    scores = tuple(_content(Path(scene.file).parent / use.path) for use in scene.scores)
-    return kept.of(("timeline", Same(scene), Same(figure), idles, scores), build)
+    folder = Path(scene.file).parent
+    scores = tuple(_content(folder / use.path) for use in scene.scores)
+    # A sound is only looked for.
+    sounds = tuple((folder / sound.path).is_file() for sound in scene.sounds)
+    return kept.of(("timeline", Same(scene), Same(figure), idles, scores, sounds), build)
 
 
 def _content(file: Path) -> bytes | None:

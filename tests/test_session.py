@@ -198,6 +198,17 @@ def test_a_score_beside_the_scene_is_a_part_of_it(tmp_path: Path) -> None:
     assert mine[0] is not mine[1]
 
 
+def test_a_sound_that_comes_is_not_missed_any_more(folder: Path) -> None:
+    scene = folder / "greet.scene"
+    text = scene.read_text(encoding="utf-8")
+    scene.write_text(text.replace("scene greet\n", 'scene greet\nsound "bell.wav" at 0:01\n'), encoding="utf-8")
+    session = Session(folder, ["greet"])
+    missing = [item.message for item in session.refresh().report.findings if "bell.wav" in item.message]
+    assert missing == ["line 2: there is no sound file `bell.wav` in the show"]
+    (folder / "bell.wav").write_bytes(b"RIFF")
+    assert not [item for item in session.refresh().report.findings if "bell.wav" in item.message]
+
+
 def test_only_the_named_scenes_and_the_idle_loop(folder: Path) -> None:
     checked = Session(folder, ["greet"]).refresh()
     assert set(checked.report.scenes) == {"greet", "idle"}
