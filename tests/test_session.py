@@ -201,7 +201,8 @@ def test_a_score_beside_the_scene_is_a_part_of_it(tmp_path: Path) -> None:
 def test_a_sound_that_comes_is_not_missed_any_more(folder: Path) -> None:
     scene = folder / "greet.scene"
     text = scene.read_text(encoding="utf-8")
-    scene.write_text(text.replace("scene greet\n", 'scene greet\nsound "bell.wav" at 0:01\n'), encoding="utf-8")
+    text = text.replace("scene greet\n", 'scene greet\nsound "bell.wav" at 0:01\n')
+    scene.write_text(text, encoding="utf-8")
     session = Session(folder, ["greet"])
     missing = [item.message for item in session.refresh().report.findings if "bell.wav" in item.message]
     assert missing == ["line 2: there is no sound file `bell.wav` in the show"]
