@@ -70,13 +70,13 @@ def _groups(specs: Mapping[str, TrackSpec], linkages: Iterable[Linkage]) -> list
     """Tracks that are planned together, in the order of ``specs``, with what they move."""
     by_servo = {spec.servo: spec for spec in specs.values()}
     behind = {servo: linkage for linkage in linkages for servo in linkage.servos}
-    groups: dict[str, _Group] = {}
+    groups: dict[tuple[str, ...], _Group] = {}
     for spec in specs.values():
         linkage = behind.get(spec.servo)
         if linkage is None:
-            groups[spec.servo] = None, [spec]
+            groups[(spec.name,)] = None, [spec]
         else:
-            groups[linkage.servos[0]] = linkage, [by_servo[servo] for servo in linkage.servos]
+            groups[("behind", *linkage.servos)] = linkage, [by_servo[servo] for servo in linkage.servos]
     return list(groups.values())
 
 
