@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from sequencer.figure.questions import Question
+    from sequencer.figure.questions import Answer, Question
 
 
 def command(
@@ -32,7 +32,8 @@ def command(
     out = console()
     out.print(
         "You need a kitchen scale, a ruler, thread and a watch; for joints a luggage scale and a phone that "
-        "films. Enter skips, ? shows the drawing again, q ends.",
+        "films. A reading may say what it may be off: 1400 +- 5. Enter skips, ? shows the drawing again, "
+        "q ends.",
         markup=False,
     )
     written = 0
@@ -138,7 +139,7 @@ def _line(prompt: str) -> str | None:
     return line or None
 
 
-def _written(file: Path, question: Question, answer: tuple[float | None, ...]) -> Iterator[str]:
+def _written(file: Path, question: Question, answer: Answer) -> Iterator[str]:
     """Write the answer and tell what it says. Raises FigureError, and writes nothing, when it cannot be."""
     from sequencer.errors import Fault, FigureError
     from sequencer.figure.questions import values
@@ -172,11 +173,12 @@ def _sentences(figure: Any, question: Question, table: dict[str, Any]) -> Iterat
         yield from told.axis_words(figure, AxisTable.model_validate(table), question)
         return
     mass = figure.masses[question.name]
+    off = table.get("spread", {})
     if question.kind == "weight":
-        yield told.weight_words(1000.0 * mass.mass_kg)
+        yield told.weight_words(1000.0 * mass.mass_kg, off.get("weight_g"))
     elif question.kind == "balance":
         x, y, z = (1000.0 * part for part in mass.centre_m)
-        yield f"it balances at {x:g} forward, {y:g} left, {z:g} up, +- 1 mm"
+        yield f"it balances at {x:g} forward, {y:g} left, {z:g} up, +- {off['balance_mm']:g} mm"
     else:
         swing = SwingTable.model_validate(table["swings"][-1])
-        yield told.swing_words(1000.0 * mass.mass_kg, swing)
+        yield told.swing_words(1000.0 * mass.mass_kg, swing, off.get("weight_g"))

@@ -244,4 +244,6 @@ def _mass(name: str, table: MassTable, lump: Lump, reporter: Reporter) -> Mass:
         basis=lump.basis,
         line=reporter.line(("masses", name)),
         spread=lump.spread,
+        mass_spread_kg=units.kg_from_g(table.spread.weight_g or 0.0),
+        centre_spread_m=units.m_from_mm(table.spread.balance_mm or 0.0),
     )

@@ -109,9 +109,18 @@ def gravity(figure: Figure, axis: Axis, fact: AxisPhysics) -> Between:
     parts = [mass for mass in figure.masses.values() if mass.carried_by in riders]
     if fact.gravity_torque_n_m == 0.0:
         return Between(0.0, 0.0, least_sure(mass.basis for mass in parts) if parts else "guess")
-    width = math.sqrt(math.fsum((PLACED[mass.basis] * _lever_n_m(mass, axis)) ** 2 for mass in parts))
+    width = math.sqrt(math.fsum(_off_n_m(mass, axis) ** 2 for mass in parts))
     basis = least_sure(mass.basis for mass in parts)
     return Between(max(0.0, fact.gravity_torque_n_m - width), fact.gravity_torque_n_m + width, basis)
+
+
+def _off_n_m(mass: Mass, axis: Axis) -> float:
+    """What weight times distance may be off: by its basis, or more when the readings' own spread is more."""
+    lever = _lever_n_m(mass, axis)
+    told = math.hypot(
+        lever * mass.mass_spread_kg / mass.mass_kg, mass.mass_kg * GRAVITY_M_S2 * mass.centre_spread_m
+    )
+    return max(PLACED[mass.basis] * lever, told)
 
 
 def _lever_n_m(mass: Mass, axis: Axis) -> float:

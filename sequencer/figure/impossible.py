@@ -9,8 +9,8 @@ from sequencer import units
 from sequencer.figure import swings
 from sequencer.figure.explain import Reporter
 from sequencer.figure.readings import Reading, friction
-from sequencer.figure.schema import AxisTable
-from sequencer.figure.schema_masses import SwingTable
+from sequencer.figure.schema import AxisTable, PullsTable, WobbleTable
+from sequencer.figure.schema_masses import BalanceTable, MassTable, SwingTable
 from sequencer.figure.toml_lines import Path
 
 LINES = ("forward", "left", "up")
@@ -19,6 +19,10 @@ LINES = ("forward", "left", "up")
 def check_axis(path: Path, axis: AxisTable, reporter: Reporter) -> None:
     """Faults of an axis' readings."""
     pulls, film = axis.pulls, axis.wobble
+    if pulls is not None:
+        spread_fits((*path, "pulls"), pulls, reporter)
+    if film is not None:
+        spread_fits((*path, "wobble"), film, reporter)
     if pulls is not None and axis.friction_kgcm is not None:
         measured = units.kgcm_from_n_m(friction(pulls).friction.value)
         reporter.add(
@@ -55,6 +59,40 @@ def check_axis(path: Path, axis: AxisTable, reporter: Reporter) -> None:
             limit=f"the second below {film.amplitudes_mm[0]:g} mm",
             remedy="write [amplitude at the first of the counted swings, amplitude at the last]",
         )
+
+
+def spread_fits(
+    path: Path, table: PullsTable | WobbleTable | SwingTable | MassTable, reporter: Reporter
+) -> None:
+    """Faults of a spread without its reading, or of one that leaves nothing of it."""
+    for key, off in table.spread:
+        if off is None:
+            continue
+        told = getattr(table, key, None)
+        if told is None:
+            reporter.add(
+                (*path, "spread", key),
+                f"there is no reading `{key}` that may be off",
+                value=f"{off:g}",
+                remedy=f"remove it, or add {key}",
+            )
+            continue
+        most = most_off(key, max(told) if isinstance(told, list) else told)
+        if most is not None and off > most:
+            reporter.add(
+                (*path, "spread", key),
+                "a reading that may be that far off says nothing",
+                value=f"{off:g}",
+                limit=f"at most {most:g}" + ("" if key == "swing_deg" else ", half of the reading"),
+                remedy="write what the tool may be off, or read it again with a better one",
+            )
+
+
+def most_off(key: str, value: float | BalanceTable) -> float | None:
+    """The most that a reading may be off; None where it may be around zero: pulls, balance points."""
+    if key == "pull_g" or isinstance(value, BalanceTable):
+        return None
+    return value if key == "swing_deg" else value / 2.0
 
 
 def one_kind(where: Path, swing: SwingTable, reporter: Reporter) -> bool:

@@ -65,9 +65,14 @@ def lump(name: str, table: MassTable, reporter: Reporter, folder: Path) -> Lump 
     """
     path: KeyPath = ("masses", name)
     before = len(reporter.faults)
+    impossible.spread_fits(path, table, reporter)
     start = _shape(path, table, reporter, folder)
     if start is None:
         return None
+    if table.spread.weight_g is not None:
+        # A shape's inertia is in proportion to its weight.
+        share = units.kg_from_g(table.spread.weight_g) / start.mass_kg
+        start = replace(start, spread=math.hypot(start.spread, share))
     start = _balanced(path, table, start, reporter)
     _check_inside(path, table, start, reporter)
     known = _swung(path, table, start, reporter)
@@ -211,7 +216,7 @@ def _check_inside(path: KeyPath, table: MassTable, start: Lump, reporter: Report
     """A part balances inside the box around it."""
     if start.low_m is None or start.high_m is None:
         return
-    room = RULER_M
+    room = RULER_M if table.spread.balance_mm is None else units.m_from_mm(table.spread.balance_mm)
     for index, axis in enumerate("xyz"):
         low, high, at = float(start.low_m[index]), float(start.high_m[index]), float(start.centre_m[index])
         if low - room <= at <= high + room:
@@ -252,10 +257,11 @@ def _swung(path: KeyPath, table: MassTable, start: Lump, reporter: Reporter) -> 
     found: dict[int, list[Reading]] = {}
     for number, swing in enumerate(table.swings):
         where: KeyPath = (*path, "swings", number)
+        impossible.spread_fits(where, swing, reporter)
         if not impossible.one_kind(where, swing, reporter):
             continue
         index = int(np.argmax(np.abs(SIDES[swing.about])))
-        reading = swing_inertia(1000.0 * start.mass_kg, swing)
+        reading = swing_inertia(1000.0 * start.mass_kg, swing, table.spread.weight_g)
         if swing.hung_from_mm is not None and reading.value < -2.0 * reading.spread:
             impossible.too_quick(where, swing, reporter)
             continue

@@ -219,6 +219,8 @@ class Mass:
     """A lump carried by an axis: mass, centre at home, inertia tensor about the centre (3x3 rows).
 
     ``spread`` widens ranges: relative uncertainty of the inertia (a shape that was guessed, a reading).
+    ``mass_spread_kg`` and ``centre_spread_m`` are what the scale and the balance point may be off, as the
+    file tells; 0 when it does not.
     """
 
     name: str
@@ -230,6 +232,8 @@ class Mass:
     basis: Basis
     line: int | None = None
     spread: float = 0.0
+    mass_spread_kg: float = 0.0
+    centre_spread_m: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -65,6 +65,16 @@ def _set(table: Any, key: str, value: Any) -> None:
     if value is None:
         table.pop(key, None)
         return
+    from tomlkit.items import Table
+
+    held = table.get(key)
+    if isinstance(value, Mapping) and isinstance(held, Table):
+        # A table under a header of its own keeps that, and its comments.
+        for inner in [name for name in held if name not in value]:
+            held.remove(inner)
+        for inner, part in value.items():
+            _set(held, inner, part)
+        return
     item = _item(value)
     if key in table:
         table[key] = item

@@ -21,6 +21,7 @@ from sequencer.figure.schema_values import (
     Direction,
     Length,
     Name,
+    Off,
     Pin,
     Point,
     PulsePair,
@@ -75,6 +76,20 @@ class ServoTable(Table):
         return self._typical
 
 
+class PullsSpread(Table):
+    """What each pull, and the distance it was taken at, may be off."""
+
+    pull_g: Off | None = None
+    pull_at_mm: Off | None = None
+
+
+class WobbleSpread(Table):
+    """What the frames counted, and each amplitude, may be off."""
+
+    frames: Off | None = None
+    amplitudes_mm: Off | None = None
+
+
 class PullsTable(Table):
     """``pulls``: a luggage scale that just moves the joint, toward its first word and its second.
 
@@ -83,6 +98,7 @@ class PullsTable(Table):
 
     pull_g: Annotated[list[Annotated[float, Field(ge=-50000, le=50000)]], Field(min_length=2, max_length=2)]
     pull_at_mm: Length
+    spread: PullsSpread = PullsSpread()
 
 
 class WobbleTable(Table):
@@ -92,6 +108,7 @@ class WobbleTable(Table):
     fps: float = Field(ge=10, le=2000)
     swings: float = Field(gt=0, le=1000)
     amplitudes_mm: Annotated[list[Length], Field(min_length=2, max_length=2)] | None = None
+    spread: WobbleSpread = WobbleSpread()
 
 
 class AxisTable(Table):

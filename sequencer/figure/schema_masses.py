@@ -6,9 +6,26 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from sequencer.figure.schema_values import Angle, Length, Name, Point, Side, Size, Table
+from sequencer.figure.schema_values import Angle, Length, Name, Off, Point, Side, Size, Table
 
 Weight = Annotated[float, Field(gt=0, le=100000)]
+
+
+class SwingSpread(Table):
+    """What the readings of a swing may be off, each under its own key; the tool's resolution when absent."""
+
+    ten_swings_s: Off | None = None
+    hung_from_mm: Off | None = None
+    threads_apart_mm: Off | None = None
+    thread_mm: Off | None = None
+    swing_deg: Off | None = None
+
+
+class MassSpread(Table):
+    """What the scale and the balance point may be off."""
+
+    weight_g: Off | None = None
+    balance_mm: Off | None = None
 
 
 class SwingTable(Table):
@@ -20,6 +37,7 @@ class SwingTable(Table):
     threads_apart_mm: Length | None = None
     thread_mm: Length | None = None
     swing_deg: float = Field(default=0.0, ge=0, le=80)
+    spread: SwingSpread = SwingSpread()
 
 
 class BalanceTable(Table):
@@ -40,6 +58,7 @@ class MassTable(Table):
     basis: Literal["measured", "datasheet", "typical", "guess"] = "guess"
     balance_mm: BalanceTable | None = None
     swings: list[SwingTable] = Field(default=[])
+    spread: MassSpread = MassSpread()
 
 
 class ShapeTable(MassTable):

@@ -65,6 +65,8 @@ AnglePair = Annotated[list[Annotated[float, Field(ge=-360, le=360)]], Field(min_
 Angle = Annotated[float, Field(ge=-360, le=360)]
 Point = Annotated[list[Annotated[float, Field(ge=-5000, le=5000)]], Field(min_length=3, max_length=3)]
 Length = Annotated[float, Field(gt=0, le=5000)]
+#: What a reading may be off, in the unit of its key; no tool is exact.
+Off = Annotated[float, Field(gt=0, le=100000)]
 Size = Annotated[list[Length], Field(min_length=3, max_length=3)]
 Direction = Annotated[tuple[float, float, float], PlainValidator(_direction)]
 Name = Annotated[str, Field(min_length=1, max_length=24)]

@@ -15,9 +15,9 @@ from sequencer.figure.schema import AxisTable
 from sequencer.figure.schema_masses import SwingTable
 
 
-def swing_words(weight_g: float, swing: SwingTable) -> str:
+def swing_words(weight_g: float, swing: SwingTable, weight_off_g: float | None = None) -> str:
     """The inertia that one timed swing tells."""
-    reading = readings.swing_inertia(weight_g, swing)
+    reading = readings.swing_inertia(weight_g, swing, weight_off_g)
     if reading.value < reading.spread:
         return (
             f"inertia about `{swing.about}`: less than {_inertia(reading.value + reading.spread)} kg mm2; it "
@@ -32,9 +32,9 @@ def swing_words(weight_g: float, swing: SwingTable) -> str:
     return words
 
 
-def weight_words(weight_g: float) -> str:
+def weight_words(weight_g: float, off_g: float | None = None) -> str:
     """What the scale told."""
-    return f"{weight_g:g} g, +- {1000 * readings.weight(weight_g).spread:g} g"
+    return f"{weight_g:g} g, +- {1000 * readings.weight(weight_g, off_g).spread:g} g"
 
 
 def axis_words(figure: Figure, table: AxisTable, question: Question) -> Iterator[str]:

@@ -84,15 +84,78 @@ def test_measure_writes_each_answer_and_keeps_the_rest(
     skull = tables(show)["masses"]["skull"]
     assert (skull["weight_g"], skull["balance_mm"]) == (700, {"forward": 5, "up": 61})
     assert skull["swings"] == [
-        {"about": "left", "hung_from_mm": 80, "ten_swings_s": 8.2},
-        {"about": "up", "threads_apart_mm": 150, "thread_mm": 800, "ten_swings_s": 14.5, "swing_deg": 20},
+        {
+            "about": "left",
+            "hung_from_mm": 80,
+            "ten_swings_s": 8.2,
+            "spread": {"hung_from_mm": 1, "ten_swings_s": 0.2},
+        },
+        {
+            **{
+                "about": "up",
+                "threads_apart_mm": 150,
+                "thread_mm": 800,
+                "ten_swings_s": 14.5,
+                "swing_deg": 20,
+            },
+            "spread": {"threads_apart_mm": 1, "thread_mm": 1, "ten_swings_s": 0.2, "swing_deg": 3},
+        },
     ]
+    assert skull["spread"] == {"weight_g": 1, "balance_mm": 1}
     mass = read_figure(show).masses["skull"]
     assert mass.centre_m == pytest.approx((0.005, 0.0, 0.061))
     assert mass.basis == "measured"
     after = (show / "figure.toml").read_text(encoding="utf-8").splitlines()
     assert [line for line in before if line not in after] == ["weight_g = 690"]
     assert sorted(path.name for path in show.iterdir()) == ["figure.toml"]
+
+
+def test_the_builders_own_spread_is_written_with_the_comments_kept(
+    show: Path, capsys: pytest.CaptureFixture[str], answers: Says
+) -> None:
+    path = show / "figure.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("weight_g = 690", "weight_g = 690  # on the old scale"), encoding="utf-8")
+    comments = [line for line in path.read_text(encoding="utf-8").splitlines() if line.startswith("#")]
+    assert comments
+    answers("700 +- 40\n5 - 61±3\n80 8,2 +/- 0,4\n")
+    assert run(["measure", str(show), "--only", "skull"]) == 0
+    assert "700 g, +- 40 g" in capsys.readouterr().out
+    skull = tables(show)["masses"]["skull"]
+    assert skull["spread"] == {"weight_g": 40, "balance_mm": 3}
+    assert skull["swings"][0]["spread"] == {"hung_from_mm": 1, "ten_swings_s": 0.4}
+    after = path.read_text(encoding="utf-8").splitlines()
+    assert [line for line in after if line.startswith("#")] == comments
+    mass = read_figure(show).masses["skull"]
+    assert mass.mass_spread_kg == pytest.approx(0.04)
+    assert mass.centre_spread_m == pytest.approx(0.003)
+    # Asked again, the file's own answer is shown, and a plain one puts the tool's spread in its place.
+    answers("700\n")
+    assert run(["measure", str(show), "--only", "skull"]) == 0
+    assert "Now: 700 +- 40." in capsys.readouterr().out
+    assert tables(show)["masses"]["skull"]["spread"] == {"weight_g": 1, "balance_mm": 3}
+
+
+def test_a_spread_under_its_own_header_stays_there(show: Path, answers: Says) -> None:
+    path = show / "figure.toml"
+    text = path.read_text(encoding="utf-8")
+    end = text.index("\n[", text.index("[masses.skull]") + 5)
+    header = "\n[masses.skull.spread]  # scale\nweight_g = 7\n# below\n"
+    path.write_text(text[:end] + header + text[end:], encoding="utf-8")
+    answers("710 +- 9\n")
+    assert run(["measure", str(show), "--only", "skull"]) == 0
+    after = path.read_text(encoding="utf-8")
+    assert header.replace("7", "9") in after
+    assert after.replace("weight_g = 710", "weight_g = 690").replace("= 9\n# below", "= 7\n# below") == (
+        text[:end] + header + text[end:]
+    )
+
+
+def test_a_small_last_amplitude_is_written_and_read(show: Path, answers: Says) -> None:
+    answers("\n96 8 60 12 1\n")
+    assert run(["measure", str(show), "--only", "nod"]) == 0
+    assert tables(show)["axes"]["nod"]["wobble"]["spread"]["amplitudes_mm"] == 1
+    assert read_figure(show).axes["nod"].damping_ratio is not None
 
 
 def test_the_second_answer_replaces_the_first(show: Path, answers: Says) -> None:
@@ -122,8 +185,13 @@ def test_joints(show: Path, capsys: pytest.CaptureFixture[str], answers: Says) -
     ):
         assert words in printed
     nod = tables(show)["axes"]["nod"]
-    assert nod["pulls"] == {"pull_g": [420, 180], "pull_at_mm": 60}
-    assert nod["wobble"] == {"frames": 96, "fps": 60, "swings": 8, "amplitudes_mm": [12, 5]}
+    assert nod["pulls"] == {
+        **{"pull_g": [420, 180], "pull_at_mm": 60},
+        "spread": {"pull_g": 10, "pull_at_mm": 1},
+    }
+    assert nod["wobble"] == {"frames": 96, "fps": 60, "swings": 8, "amplitudes_mm": [12, 5]} | {
+        "spread": {"frames": 1, "amplitudes_mm": 1}
+    }
     assert "friction_kgcm" not in nod
     assert read_figure(show).axes["nod"].friction_basis == "measured"
 
@@ -139,6 +207,11 @@ def test_joints(show: Path, capsys: pytest.CaptureFixture[str], answers: Says) -
         ("skull", "\n400 - -", "balance outside itself"),
         ("skull", "\n- - -", "no line was tried"),
         ("skull", "\n\n80 2.5", "nothing hung 80 mm above its balance point swings that fast"),
+        ("skull", "700 +- -5", "off by more than 0, not by -5"),
+        ("skull", "700 ± 900", "700 that may be 900 off says nothing: write at most +- 350"),
+        ("skull", "700 +- some", "`some` is no number (what weight_g may be off)"),
+        ("skull", "\n\n80 8.2 +- 5", "write at most +- 4.1"),
+        ("nod", "\n96 8 +- 1 60", "`swings` has no +-"),
         ("nod", "100 -200 60", "leave no friction"),
         ("nod", "\n96 8 60 12", "3 or 5 numbers"),
         ("nod", "\n6 8 60", "cannot show swings that fast"),

@@ -17,6 +17,7 @@ TABLES = (
     *(schema.SupplyTable, schema.BoardTable, schema.TopTable, *schema_masses.SHAPES.values()),
     *(schema_linkages.DriveTable, schema_linkages.SpringTable, schema_linkages.CounterweightTable),
     *(*schema_linkages.LINKAGES.values(), schema_linkages.CrankTable, schema_linkages.ClearanceTable),
+    *(schema.PullsSpread, schema.WobbleSpread, schema_masses.MassSpread, schema_masses.SwingSpread),
     *(schema.PullsTable, schema.WobbleTable, schema_masses.SwingTable, schema.LineTable, schema.OpeningTable),
 )
 KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.errors import FigureError
-from sequencer.figure import readings, swings
+from sequencer.figure import doubt, readings, swings
 from sequencer.figure.catalogue import CLASSES
 from sequencer.figure.model import Figure
+from sequencer.figure.physics import physics
 from sequencer.figure.read import parse_figure, read_figure
 from sequencer.figure.schema import WobbleTable
 from sequencer.figure.schema_masses import SwingTable
@@ -75,6 +76,50 @@ def test_three_swings_make_the_worked_head(with_head: Edited) -> None:
     assert head.centre_m == pytest.approx((0.004, 0.0, 0.06))
     assert (head.basis, head.shape) == ("measured", "readings")
     assert 0.05 < head.spread < 0.3
+
+
+def test_a_spread_in_the_file_goes_before_the_tools(with_head: Edited) -> None:
+    """What the tools may be off, written out, changes nothing; a worse watch widens in proportion."""
+
+    def spread(off: str) -> float:
+        swing = f'{{ about = "left", hung_from_mm = 100, ten_swings_s = 7.52348{off} }}'
+        swings_of = ", ".join(swing.replace("left", line) for line in ("left", "forward", "up"))
+        return with_head(f"{HEAD}swings = [{swings_of}]").masses["head"].spread
+
+    tools = spread("")
+    assert spread(", spread = { hung_from_mm = 1, ten_swings_s = 0.2 }") == pytest.approx(tools, rel=1e-12)
+    # The watch alone: I = m g L T^2 / 4 pi^2 - m L^2, so dI / I = 2 dT / T (I + m L^2) / I.
+    sure = ", spread = {{ hung_from_mm = 1e-6, ten_swings_s = {} }}"
+    inertia, arm = 0.00203022, 0.5 * 0.1**2
+    for off in (0.2, 0.4):
+        watch = 2.0 * off / 7.52348 * (inertia + arm) / inertia
+        scale = 0.001 / 0.5
+        assert spread(sure.format(off)) == pytest.approx(math.hypot(watch, scale), rel=1e-4)
+
+
+def test_a_weight_that_may_be_off_widens_inertia_and_gravity(with_head: Edited) -> None:
+    ball = 'shape = "sphere"\ndiameter_mm = 100\nweight_g = 500\nat_mm = [0, 0, 60]\nbasis = "measured"\n'
+    balance = "balance_mm = { forward = 30 }\n"
+    plain = with_head(ball + balance)
+    unsure = with_head(ball + balance + "spread = { weight_g = 100, balance_mm = 6 }")
+    before, after = plain.masses["head"].spread, unsure.masses["head"].spread
+    assert after == pytest.approx(math.hypot(before, 0.2))
+    ranges = [doubt.gravity(figure, figure.axes["nod"], physics(figure, "nod")) for figure in (plain, unsure)]
+    lever = 0.5 * 9.80665 * math.hypot(0.03, 0.06)
+    widths = [found.high - physics(plain, "nod").gravity_torque_n_m for found in ranges]
+    assert widths[0] == pytest.approx(0.05 * lever)
+    assert widths[1] == pytest.approx(math.hypot(0.2 * lever, 0.5 * 9.80665 * 0.006))
+
+
+def test_pulls_and_a_film_take_their_own_spread(with_nod: Edited) -> None:
+    pulls = "pulls = {{ pull_g = [420, 180], pull_at_mm = 60{} }}"
+    nod = with_nod(pulls.format(", spread = { pull_g = 40, pull_at_mm = 3 }")).axes["nod"]
+    tools = with_nod(pulls.format("")).axes["nod"]
+    assert nod.friction_n_m == tools.friction_n_m
+    share = nod.friction_spread_n_m / nod.friction_n_m
+    assert share == pytest.approx(math.hypot(math.sqrt(0.5) * 40 / 300, 3 / 60), rel=0.01)
+    film = with_nod("wobble = { frames = 96, fps = 60, swings = 8, spread = { frames = 4 } }").axes["nod"]
+    assert film.wobble_spread_hz == pytest.approx(5.0 * 4 / 96, rel=0.01)
 
 
 def test_a_wide_swing_is_brought_to_small_ones(with_head: Edited) -> None:
@@ -238,6 +283,14 @@ IN_A_BOX = HEAD + "size_mm = [160, 160, 160]\nmiddle_mm = [0, 0, 60]\n"
             THREE.replace("19.059", "39"),
             ["no body has this inertia about `up`", "value: 8501 kg mm2", "limit: 4060 kg mm2"],
         ),
+        (HEAD + "spread = { weight_g = -5 }", ["spread.weight_g", "must be more than zero", "weight_g = 5"]),
+        (HEAD + "spread = { weight_g = 600 }", ["spread.weight_g", "says nothing", "at most 250, half"]),
+        (HEAD + "spread = { balance_mm = 2 }", ["there is no reading `balance_mm` that may be off"]),
+        (
+            HEAD + 'swings = [{ about = "left", hung_from_mm = 100, ten_swings_s = 7.5, '
+            "spread = { ten_swings_s = 8 } }]",
+            ["swings[0].spread.ten_swings_s", "at most 3.75, half of the reading"],
+        ),
         ('shape = "stl"\nfile = "gone.stl"', ["no such mesh file", "beside figure.toml"]),
         ('shape = "stl"\nfile = "gone.stl"\ninfill_percent = 15', ["wall_mm: is missing"]),
     ],
@@ -260,6 +313,10 @@ def test_impossible_readings_say_which_number_and_to_what(
         (
             "friction_kgcm = 0.4\npulls = { pull_g = [420, 180], pull_at_mm = 60 }",
             ["the pulls already tell the friction", "1.80 kg cm by the pulls", "remove friction_kgcm"],
+        ),
+        (
+            "pulls = { pull_g = [420, 180], pull_at_mm = 60, spread = { pull_at_mm = 70 } }",
+            ["pulls.spread.pull_at_mm", "at most 30, half of the reading"],
         ),
         (
             "wobble = { frames = 6, fps = 60, swings = 8 }",
