@@ -1,4 +1,4 @@
-"""Writing a finished file in one step, so that nobody ever sees half of one."""
+"""Whole files or none: read if it can be, written in one step, so that nobody ever sees half of one."""
 
 from __future__ import annotations
 
@@ -7,6 +7,14 @@ import tempfile
 from pathlib import Path
 
 from sequencer.errors import Fault, UsageError
+
+
+def content(file: Path) -> bytes | None:
+    """What is in a file; None for one that cannot be read."""
+    try:
+        return file.read_bytes()
+    except OSError:
+        return None
 
 
 def replace_file(file: Path, content: bytes) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sequencer.files import content
 from sequencer.kept import Kept
 from sequencer.show import build_planned, check_built, plan_show
 from sequencer.show_folder import Show, read_show, with_idle
@@ -67,20 +68,12 @@ class Session:
     def _scene(self, file: Path) -> Scene:
         from sequencer.timeline.parse import parse_scene
 
-        return self._kept.of(("scene", file, _content(file)), lambda: parse_scene(file))
-
-
-def _content(file: Path) -> bytes | None:
-    """What is in a file; None for one that cannot be read."""
-    try:
-        return file.read_bytes()
-    except OSError:
-        return None
+        return self._kept.of(("scene", file, content(file)), lambda: parse_scene(file))
 
 
 def _contents(figure: Path) -> Iterator[object]:
     """A figure file and what is in it, then the same of every file that it names (a mesh)."""
-    text = _content(figure)
+    text = content(figure)
     yield figure
     yield text
     try:
@@ -91,7 +84,7 @@ def _contents(figure: Path) -> Iterator[object]:
         file = figure.parent / word
         if "\0" not in word and len(word) < 256 and file.is_file():
             yield word
-            yield _content(file)
+            yield content(file)
 
 
 def _words(value: Any) -> Iterator[str]:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sequencer.errors import Fault, FindingsError, ImageError, QuarterjackError, RoomError
+from sequencer.files import content
 from sequencer.kept import Kept, Same
 from sequencer.show_check import check_built, refused_json
 from sequencer.show_folder import Show, chosen, read_show
@@ -123,17 +124,10 @@ def _timeline(show: Show, scene: Scene, by_axis: Mapping[str, Limits], kept: Kep
         return keep_clear(build_timeline(scene, figure, by_axis, idles=idles), figure)
 
     folder = Path(scene.file).parent
-    scores = tuple(_content(folder / use.path) for use in scene.scores)
+    scores = tuple(content(folder / use.path) for use in scene.scores)
     # A sound is only looked for.
     sounds = tuple((folder / sound.path).is_file() for sound in scene.sounds)
     return kept.of(("timeline", Same(scene), Same(figure), idles, scores, sounds), build)
-
-
-def _content(file: Path) -> bytes | None:
-    try:
-        return file.read_bytes()
-    except OSError:
-        return None
 
 
 def _planned(

@@ -35,11 +35,6 @@ def parameter(mean: int) -> int:
     return k
 
 
-def adapted(mean: int, mapped: int) -> int:
-    """The running mean after one more mapped difference."""
-    return mean - (mean >> 1) + min(mapped, LARGEST_COUNTED)
-
-
 def mapped_differences(points: NDArray[np.int64], rest: int, order: int) -> NDArray[np.int64]:
     """What is left of ``points`` (n,) after predicting each from the three before it, mapped to 0, 1, 2...
 

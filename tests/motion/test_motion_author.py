@@ -19,6 +19,7 @@ from sequencer.motion.peak import evaluate, on_grid
 from sequencer.motion.scene import plan_scene
 from sequencer.timeline.model import Accent, AxisWish, Timeline
 from tests.motion.author_scenes import done, figure, specs
+from tests.motion.cycloids import cycloids
 from tests.motion.made_pair import Bent
 
 #: What a hold may move before its cue, degrees.
@@ -29,16 +30,6 @@ def axis(name: str, reach_deg: float) -> Axis:
     place = ((0.0, 0.0, 1.0), (0.0, 0.0, 0.0), None, 0.0, "guess", None, None)
     reach = math.radians(reach_deg)
     return Axis(name, (-reach, reach), 0.0, 0.0, ("minus", "plus"), DirectDrive(name), *place)  # type: ignore[arg-type]
-
-
-def there_and_back(duration_s: float, *moves: tuple[float, float, float]) -> np.ndarray:
-    """Rad on the 1 ms grid: (start, degrees to go, seconds) each, cycloids."""
-    t = np.arange(round(duration_s * 1000) + 1) / 1000.0
-    wish = np.zeros_like(t)
-    for start, degrees, seconds in moves:
-        u = np.clip((t - start) / seconds, 0.0, 1.0)
-        wish += math.radians(degrees) * (u - np.sin(math.tau * u) / math.tau)
-    return wish
 
 
 def timeline(duration_s: float, **axes: tuple[np.ndarray, Sequence[Accent]]) -> Timeline:
@@ -52,8 +43,8 @@ def timeline(duration_s: float, **axes: tuple[np.ndarray, Sequence[Accent]]) -> 
 def test_an_axis_of_a_pair_lands_while_the_other_goes_on() -> None:
     bent = Bent()
     *tracks, pair = bent.specs()
-    nod = there_and_back(6.0, (0.8, 9.0, 0.9), (3.6, -9.0, 0.9))
-    tilt = there_and_back(6.0, (0.5, -8.0, 2.0), (3.0, 8.0, 2.0))
+    nod = cycloids(6.0, (0.8, 9.0, 0.9), (3.6, -9.0, 0.9))
+    tilt = cycloids(6.0, (0.5, -8.0, 2.0), (3.0, 8.0, 2.0))
     lands = Accent(1.7, math.radians(9.0), True, 2)
     down = Accent(2.7, math.radians(2.0), False, 3)
     asked = timeline(6.0, nod=(nod, (lands, down)), tilt=(tilt, ()))
@@ -81,7 +72,7 @@ def test_a_wobbly_neck_lands_on_time_and_what_it_misses_is_measured_on_what_is_p
     """Limits hold after taps: every plan here is certified by `plan_scene`; this looks at the accents."""
     spec = replace(specs()["turn"], mode=Mode(2.4, 0.0, 0.03))
     jaw = specs()["jaw"]
-    wish = there_and_back(7.2, (1.0, 40.0, 1.2), (4.4, -40.0, 1.2))
+    wish = cycloids(7.2, (1.0, 40.0, 1.2), (4.4, -40.0, 1.2))
     kept = Accent(2.2, math.radians(40.0), True, 2)
     asked = timeline(7.2, turn=(wish, (kept,)))
     plans = plan_scene(asked, {"turn": spec, "jaw": jaw})

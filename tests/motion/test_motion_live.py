@@ -18,24 +18,8 @@ from sequencer.motion.live import LiveTrack
 from sequencer.motion.model import TrackSpec
 from sequencer.motion.plan import plan_track
 from sequencer.motion.spec import SMALLEST_BOUNDS
+from tests.motion.live_track import BASE
 
-BASE = TrackSpec(
-    name="turn",
-    axis="turn",
-    servo="neck",
-    pin=7,
-    frame_us=20_000,
-    knot_frames=6,
-    lsb_exponent=3,
-    origin_us=1500,
-    value_zero=0.0,
-    value_per_rad=5000.0,
-    low=-7110,
-    high=7110,
-    bounds=(1161, 439, 521),
-    rest=0,
-    parked=0,
-)
 WIDEST = 32767
 
 

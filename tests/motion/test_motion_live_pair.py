@@ -16,28 +16,12 @@ from sequencer.motion.live import LiveTrack
 from sequencer.motion.live_pair import LivePair
 from sequencer.motion.model import PairFace, PairSpec, TrackSpec
 from sequencer.motion.polygon import certify_pair
+from tests.motion.live_track import BASE
 from tests.motion.made_pair import Bent
 
 LENGTH = 8192
 ROOM = 7000
-LEFT = TrackSpec(
-    name="left",
-    axis="neck",
-    servo="left",
-    pin=7,
-    frame_us=20_000,
-    knot_frames=6,
-    lsb_exponent=3,
-    origin_us=1500,
-    value_zero=0.0,
-    value_per_rad=5000.0,
-    low=-ROOM,
-    high=ROOM,
-    bounds=(1161, 439, 521),
-    rest=0,
-    parked=0,
-    group="neck",
-)
+LEFT = replace(BASE, name="left", axis="neck", servo="left", low=-ROOM, high=ROOM, group="neck")
 RIGHT = replace(LEFT, name="right", servo="right", pin=8, bounds=(900, 300, 250))
 
 

@@ -22,19 +22,10 @@ from sequencer.motion.shaper import lateness_knots
 from sequencer.motion.stilled import NoRoomError, ringing_rad, sooner
 from sequencer.timeline.model import Accent, AxisWish, Timeline
 from tests.motion.conftest import Make
+from tests.motion.cycloids import cycloids
 from tests.motion.flexible_neck import holds, wobble
 
 NECK = Mode(3.0, 0.0, 0.03)
-
-
-def _moves(*moves: tuple[float, float, float], duration_s: float) -> np.ndarray:
-    """Rad on the 1 ms grid: (start, degrees to go, seconds) each, cycloids."""
-    t = np.arange(round(duration_s * 1000) + 1) / 1000.0
-    wish = np.zeros_like(t)
-    for start, degrees, seconds in moves:
-        u = np.clip((t - start) / seconds, 0.0, 1.0)
-        wish += math.radians(degrees) * (u - np.sin(math.tau * u) / math.tau)
-    return wish
 
 
 def _neck(make: Make, mode: Mode | None = NECK, knot_frames: int = 6) -> TrackSpec:
@@ -52,7 +43,7 @@ def _seen(spec: TrackSpec, points: np.ndarray, frequency_hz: float) -> float:
 
 def test_a_brisk_move_is_left_still_at_every_frequency_of_the_band(make: Make) -> None:
     spec = _neck(make)
-    wish = _moves((1.0, 40.0, 0.8), (3.6, -40.0, 0.8), duration_s=6.0)
+    wish = cycloids(6.0, (1.0, 40.0, 0.8), (3.6, -40.0, 0.8))
     loose = plan_track(replace(spec, mode=None), wish, "s", False, 6.0)
     still = plan_track(spec, wish, "s", False, 6.0)
     assert loose.shaping is None
@@ -80,7 +71,7 @@ def test_random_scenes_keep_their_limits_and_stand_still(
     moves: list[tuple[float, float, float]], frequency: float, knot_frames: int
 ) -> None:
     spec = replace(Make().spec(knot_frames), mode=Mode(frequency, 0.0, 0.03))
-    wish = np.clip(_moves(*moves, duration_s=12.0), -1.3, 1.3)
+    wish = np.clip(cycloids(12.0, *moves), -1.3, 1.3)
     wish[8500:] = 0.0
     plan = plan_track(spec, wish, "s", False, 12.0)
     certify(spec, plan.points, scene="s")
@@ -89,7 +80,7 @@ def test_random_scenes_keep_their_limits_and_stand_still(
 
 
 def test_a_gentle_move_and_an_unknown_neck_are_not_touched(make: Make) -> None:
-    gentle = _moves((1.0, 10.0, 3.0), (6.0, -10.0, 3.0), duration_s=10.8)
+    gentle = cycloids(10.8, (1.0, 10.0, 3.0), (6.0, -10.0, 3.0))
     spec = _neck(make)
     known = plan_track(spec, gentle, "s", False, 10.8)
     unknown = plan_track(replace(spec, mode=None), gentle, "s", False, 10.8)
@@ -113,7 +104,7 @@ def test_a_tremor_that_taps_take_away_altogether(make: Make, amplitude_deg: floa
 
 def test_nothing_moves_before_its_cue_that_did_not_before(make: Make) -> None:
     spec = _neck(make)
-    wish = _moves((2.04, 30.0, 0.9), (4.8, -30.0, 0.9), duration_s=7.2)
+    wish = cycloids(7.2, (2.04, 30.0, 0.9), (4.8, -30.0, 0.9))
     loose = np.degrees(
         on_grid(spec, plan_track(replace(spec, mode=None), wish, "s", False, 7.2).points, False)
     )
@@ -127,7 +118,7 @@ def test_nothing_moves_before_its_cue_that_did_not_before(make: Make) -> None:
 
 def test_a_loop_stays_one_and_is_hardly_later(make: Make) -> None:
     spec = _neck(make, Mode(2.0, 0.0, 0.03))
-    wish = _moves((1.0, 30.0, 0.7), (6.5, -30.0, 0.7), duration_s=7.2)  # its last move ends at the seam
+    wish = cycloids(7.2, (1.0, 30.0, 0.7), (6.5, -30.0, 0.7))  # its last move ends at the seam
     plan = plan_track(spec, wish, "s", True, 7.2)
     certify(spec, plan.points, scene="s", loop=True)
     assert len(plan.points) == 60
@@ -139,7 +130,7 @@ def test_a_loop_stays_one_and_is_hardly_later(make: Make) -> None:
 
 def test_a_scene_without_room_stays_as_it_is(make: Make) -> None:
     spec = _neck(make, Mode(1.5, 0.0, 0.03))
-    wish = _moves((0.1, 8.0, 0.4), (0.55, -8.0, 0.4), duration_s=0.96)
+    wish = cycloids(0.96, (0.1, 8.0, 0.4), (0.55, -8.0, 0.4))
     plan = plan_track(spec, wish, "s", False, 0.96)
     assert plan.shaping is None
     assert ringing_rad([spec], [plan.points], False, None)[0] > LIMIT_RAD
@@ -147,7 +138,7 @@ def test_a_scene_without_room_stays_as_it_is(make: Make) -> None:
 
 def test_a_mode_that_taps_on_these_knots_cannot_reach_stays_as_it_is(make: Make) -> None:
     spec = _neck(make, Mode(1.0 / 0.12, 0.0, 0.001))
-    wish = _moves((1.0, 70.0, 0.9), (3.6, -70.0, 0.9), duration_s=6.0)
+    wish = cycloids(6.0, (1.0, 70.0, 0.9), (3.6, -70.0, 0.9))
     assert plan_track(spec, wish, "s", False, 6.0).shaping is None
 
 
@@ -176,7 +167,7 @@ def test_what_lands_is_asked_of_the_unshaped_motion_earlier(make: Make) -> None:
 def test_a_shaped_motion_lands_on_its_time(make: Make) -> None:
     """The average of shifts that are all there is there, and at rest; a wish alone would be late or short."""
     spec = _neck(make)
-    wish = _moves((2.0, 30.0, 0.9), (4.0, -30.0, 0.9), duration_s=6.0)
+    wish = cycloids(6.0, (2.0, 30.0, 0.9), (4.0, -30.0, 0.9))
     accent = Accent(2.9, math.radians(30.0), True, 1)
     timeline = Timeline("s", 6.0, False, {spec.axis: AxisWish(spec.axis, wish, wish, (accent,))}, {}, {}, ())
     rows = landing_rows(timeline, None, [spec])
@@ -193,7 +184,7 @@ def test_a_shaped_motion_lands_on_its_time(make: Make) -> None:
 def test_a_landing_stays_on_time(make: Make) -> None:
     """Priced to be at 30 degrees at 1.8 s and held there: with taps it is as near then as without."""
     spec = _neck(make)
-    wish = _moves((1.0, 30.0, 0.8), (4.0, -30.0, 0.8), duration_s=6.0)
+    wish = cycloids(6.0, (1.0, 30.0, 0.8), (4.0, -30.0, 0.8))
     at = spec.value_zero + spec.value_per_rad * math.radians(30.0)
     rows = SpanRows(
         span=np.array([15]),
