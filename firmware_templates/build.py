@@ -142,12 +142,12 @@ def build_host(
 
 def build_uno() -> None:
     """Build the Uno's firmware, when its folder has a build script."""
-    script = ROOT / "firmware_templates" / "uno" / "build_uno.py"
-    spec = importlib.util.spec_from_file_location("build_uno", script)
+    script = ROOT / "firmware_templates" / "avr" / "build_avr.py"
+    spec = importlib.util.spec_from_file_location("build_avr", script)
     if spec is None or spec.loader is None or not script.exists():
         raise SystemExit(f"{script.relative_to(ROOT)} is missing")
     module = importlib.util.module_from_spec(spec)
-    sys.modules["build_uno"] = module
+    sys.modules["build_avr"] = module
     spec.loader.exec_module(module)
     module.build_uno()
 

@@ -51,6 +51,25 @@ static uint8_t check_scenes(uint8_t scenes, uint8_t channels, uint32_t loops) {
   return 1;
 }
 
+/* Every extra lies inside, and no number comes twice. */
+static uint8_t check_extras(void) {
+  uint32_t at = qj_u32(QJ_AT_EXTRAS);
+  uint32_t seen[8] = {0, 0, 0, 0, 0, 0, 0, 0};
+  while (inside(at, 1, 1)) {
+    const uint8_t tag = qj_read(at);
+    const uint32_t bit = (uint32_t)1 << (tag & 31);
+    if (tag == 0) {
+      return 1;
+    }
+    if (!inside(at, 1, 3) || !inside(at + (uint32_t)3, 1, qj_u16(at + (uint32_t)1)) || (seen[tag >> 5] & bit) != 0) {
+      return 0;
+    }
+    seen[tag >> 5] |= bit;
+    at += (uint32_t)3 + (uint32_t)qj_u16(at + (uint32_t)1);
+  }
+  return 0;
+}
+
 static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
   uint8_t i;
   for (i = 0; i < inputs; i++) {
@@ -78,7 +97,7 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
+      !check_extras() || !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||
       (idle != QJ_NONE && (idle >= scenes || !qj_is_loop(idle)))) {

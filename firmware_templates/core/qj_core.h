@@ -13,16 +13,16 @@
 #include <stdint.h>
 
 #ifndef QJ_MAX_TRACKS
-#define QJ_MAX_TRACKS 12
+#define QJ_MAX_TRACKS 32
 #endif
 #ifndef QJ_MAX_LAMPS
-#define QJ_MAX_LAMPS 6
+#define QJ_MAX_LAMPS 16
 #endif
 #ifndef QJ_MAX_SWITCHES
 #define QJ_MAX_SWITCHES 8
 #endif
 #ifndef QJ_MAX_INPUTS
-#define QJ_MAX_INPUTS 4
+#define QJ_MAX_INPUTS 8
 #endif
 
 /* Offsets into the image. Boards whose images stay under 64 KB save RAM and code with 16 bits. */
@@ -34,7 +34,8 @@ typedef uint32_t qj_offset;
 #define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
 #endif
 
-#define QJ_PLAYER_VERSION 1
+#define QJ_PLAYER_VERSION 2
+#define QJ_FORMAT 2 /* of the show image */
 #define QJ_NONE 255
 #define QJ_ANY_BOARD 255
 #define QJ_COMMON_FRAMES 6

@@ -54,6 +54,20 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel) {
   return qj_at((qj_offset)(qj_at(qj_scene_record(scene)) + (qj_offset)((uint16_t)channel << 2)));
 }
 
+qj_offset qj_extra(uint8_t tag) {
+  qj_offset at = qj_at(QJ_AT_EXTRAS);
+  uint8_t found = qj_read(at);
+  while (found != 0) {
+    const qj_offset content = (qj_offset)(at + 3);
+    if (found == tag) {
+      return content;
+    }
+    at = (qj_offset)(content + qj_u16((qj_offset)(at + 1)));
+    found = qj_read(at);
+  }
+  return 0;
+}
+
 uint8_t qj_track_pin(uint8_t track) { return qj_read(qj_track_record(track)); }
 uint8_t qj_lamp_pin(uint8_t lamp) { return qj_read(qj_record(QJ_AT_LAMP_RECORDS, 4, lamp)); }
 uint8_t qj_lamp_flags(uint8_t lamp) { return qj_read((qj_offset)(qj_record(QJ_AT_LAMP_RECORDS, 4, lamp) + 1)); }
@@ -107,7 +121,7 @@ uint8_t qj_check_image(uint8_t board) {
   if (qj_u32(0) != (uint32_t)0x314B4A51) { /* "QJK1" */
     return QJ_NO_IMAGE;
   }
-  if (qj_read(QJ_AT_VERSION) != 1) {
+  if (qj_read(QJ_AT_VERSION) != QJ_FORMAT) {
     return QJ_BAD_VERSION;
   }
   if (length < (uint32_t)QJ_HEADER || length > qj_read_limit() ||

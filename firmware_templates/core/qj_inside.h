@@ -28,7 +28,8 @@ enum {
   QJ_AT_TRANSITIONS = 52,
   QJ_AT_NAMES = 56,
   QJ_AT_LOOPS = 60,
-  QJ_HEADER = 64
+  QJ_AT_EXTRAS = 64,
+  QJ_HEADER = 68
 };
 
 /* Frames after the last faded one until every track's window holds only clean points: two common knots. */
@@ -62,6 +63,9 @@ int16_t qj_rest_point(uint8_t track);
 uint8_t qj_is_loop(uint8_t scene);
 /* Offset of the stream of a channel of a scene, 0 = none. Channels: tracks, then lamps, then switches. */
 qj_offset qj_stream(uint8_t scene, uint8_t channel);
+
+/* Where the content of the extra with this number begins, 0 = this show has none (FORMAT.md, "Extras"). */
+qj_offset qj_extra(uint8_t tag);
 
 /* qj_content.c: whether every record and offset makes sense (not on small boards) */
 uint8_t qj_check_content(void);

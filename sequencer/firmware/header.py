@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sequencer.firmware.templates import comment_text, rendered
 from sequencer.motion.model import TrackSpec
 from sequencer.tables.image import image_crc32
-from sequencer.tables.layout import HEADER, Header
+from sequencer.tables.layout import EXTRA, HEADER, Header
 from sequencer.tables.model import InputRecord, ShowImage
 
 _PER_LINE = 16
@@ -95,8 +95,9 @@ def sections(show: ShowImage, image: bytes) -> list[Section]:
         (head.scenes_at, f"{n} scene records"),
         (head.transitions_at, f"transitions: {len(show.loops)} loops by {n} scenes and rest"),
         (head.names_at, "names"),
+        (head.extras_at, "extras"),
     ]
-    offsets_at = head.names_at + sum(1 + image[at] for at in _name_starts(show, image, head.names_at))
+    offsets_at = head.extras_at + 1 + sum(EXTRA.size + len(extra.content) for extra in show.extras)
     channels = len(show.tracks) + len(show.lamps) + len(show.switches)
     starts.append((offsets_at, "where each scene's streams begin: tracks, lamps, switches"))
     names = [item.name for item in show.tracks]
@@ -116,17 +117,6 @@ def sections(show: ShowImage, image: bytes) -> list[Section]:
         for (at, title), end in zip(starts, ends, strict=True)
         if end > at
     ]
-
-
-def _name_starts(show: ShowImage, image: bytes, at: int) -> list[int]:
-    count = 1 + sum(
-        len(group) for group in (show.tracks, show.lamps, show.switches, show.inputs, show.scenes)
-    )
-    starts = []
-    for _ in range(count):
-        starts.append(at)
-        at += 1 + image[at]
-    return starts
 
 
 def _lines(data: bytes) -> tuple[str, ...]:

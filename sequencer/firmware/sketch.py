@@ -37,7 +37,7 @@ def sketch_files(name: str, show: ShowImage, board: BoardDescription, header: st
         "show_image.c": rendered("show_image.c.j2", {"board": BOARDS[board.kind]}),
     }
     base = f"#define IMAGE_BASE {board.image_base:#x}u\n\n"
-    for source in _sources(folder / "core") + _sources(folder / board.kind):
+    for source in _sources(folder / "core") + _sources(folder / "avr"):
         if source.name in _REPLACED:
             continue
         text = source.read_text(encoding="utf-8")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 #: As in qj_core.h and qj_export.c.
-MAX_TRACKS, MAX_LAMPS, HAPPENINGS, ROWS, WIRE = 12, 6, 4, 4096, 4096
+MAX_TRACKS, MAX_LAMPS, HAPPENINGS, ROWS, WIRE = 32, 16, 4, 4096, 4096
 #: The sides of polygons that the prover watches at most (qj_prove.h).
 MAX_FACES = 64
 IMAGE_ROOM = 1 << 20

@@ -6,6 +6,7 @@ import zlib
 
 from sequencer.tables.layout import (
     CRC_FROM,
+    EXTRA,
     HEADER,
     INPUT,
     LAMP,
@@ -28,7 +29,7 @@ def build_image(show: ShowImage) -> bytes:
     """The show as the bytes that the player plays.
 
     Equal streams are stored once. Order: header, track, lamp, switch and input records, scene
-    records, transitions, names, then the scenes' offsets and the streams.
+    records, transitions, names, extras, then the scenes' offsets and the streams.
 
     Raises:
         ValueError: contents that no image can hold (counts, numbers beyond their field, a scene's
@@ -47,7 +48,9 @@ def build_image(show: ShowImage) -> bytes:
     )
     names_at = transitions_at + len(transitions)
     names = b"".join(_name(name) for name in _names(show))
-    offsets_at = names_at + len(names)
+    extras_at = names_at + len(names)
+    extras = b"".join(EXTRA.pack(item.tag, len(item.content)) + item.content for item in show.extras) + b"\0"
+    offsets_at = extras_at + len(extras)
     channels = len(show.tracks) + len(show.lamps) + len(show.switches)
     streams_at = offsets_at + 4 * channels * len(show.scenes)
 
@@ -97,9 +100,10 @@ def build_image(show: ShowImage) -> bytes:
             transitions_at=transitions_at,
             names_at=names_at,
             loops=loop_row,
+            extras_at=extras_at,
         )
     )
-    body = header[CRC_FROM:] + figure + records + transitions + names + offsets + streams
+    body = header[CRC_FROM:] + figure + records + transitions + names + extras + offsets + streams
     return header[:8] + zlib.crc32(body).to_bytes(4, "little") + body
 
 
@@ -116,6 +120,11 @@ def _check_shape(show: ShowImage) -> None:
         raise ValueError(
             "the transition table needs a row for each loop and a column for each scene and rest"
         )
+    tags = [item.tag for item in show.extras]
+    if len(set(tags)) != len(tags) or not all(0 < tag < 256 for tag in tags):
+        raise ValueError("each extra needs its own number, 1..255")
+    if any(len(item.content) > 0xFFFF for item in show.extras):
+        raise ValueError("an extra is longer than 65535 bytes")
     counts = (len(show.tracks), len(show.lamps), len(show.switches))
     for scene in show.scenes:
         if (len(scene.tracks), len(scene.lamps), len(scene.switches)) != counts:

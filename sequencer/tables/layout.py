@@ -8,14 +8,15 @@ from typing import NamedTuple
 from sequencer.tables.model import ShowImage
 
 MAGIC = b"QJK1"
-VERSION = 1
-HEADER = struct.Struct("<4sIIBBBBBBBBHHHBBIIIIIIIII")
+VERSION = 2
+HEADER = struct.Struct("<4sIIBBBBBBBBHHHBBIIIIIIIIII")
 TRACK = struct.Struct("<BBBBHhhhhhhhHH")
 LAMP = struct.Struct("<BBBB")
 SWITCH = struct.Struct("<BBH")
 INPUT = struct.Struct("<BBBBHBBB3x")
 SCENE = struct.Struct("<IIBBH")
 TRANSITION = struct.Struct("<HH")
+EXTRA = struct.Struct("<BH")
 #: Bytes ahead of those that the CRC covers.
 CRC_FROM = 12
 TRIGGER = 1
@@ -49,6 +50,7 @@ class Header(NamedTuple):
     transitions_at: int
     names_at: int
     loops: int
+    extras_at: int
 
 
 def wiring(show: ShowImage) -> bytes:

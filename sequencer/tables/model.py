@@ -18,7 +18,7 @@ LONGEST_SCENE = 65_532
 #: The longest pulse: 16 bits of sixteenths.
 LONGEST_PULSE_US = 4095
 #: The most that any player keeps track of.
-LARGEST_COUNTS: Mapping[str, int] = {"tracks": 12, "lamps": 6, "switches": 8, "inputs": 4, "scenes": 254}
+LARGEST_COUNTS: Mapping[str, int] = {"tracks": 32, "lamps": 16, "switches": 8, "inputs": 8, "scenes": 254}
 #: Board numbers in the image's header.
 BOARDS: Mapping[str, int] = {"uno": 1}
 
@@ -118,6 +118,14 @@ class Transition:
 
 
 @dataclass(frozen=True)
+class Extra:
+    """A part that only some shows have (FORMAT.md, "Extras"): its number, 1..255, and its bytes."""
+
+    tag: int
+    content: bytes
+
+
+@dataclass(frozen=True)
 class ShowImage:
     """Everything that the player knows. ``transitions`` has a row for each loop (in scene order) and in
     it a column for each scene, then one for rest; ``idle`` names the scene played when nothing else is.
@@ -137,6 +145,7 @@ class ShowImage:
     scenes: tuple[SceneRecord, ...]
     idle: str | None
     transitions: tuple[tuple[Transition, ...], ...]
+    extras: tuple[Extra, ...] = ()
 
     @property
     def loops(self) -> tuple[SceneRecord, ...]:

@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 from sequencer.errors import Fault, ImageError
 from sequencer.tables.layout import (
     CRC_FROM,
+    EXTRA,
     HEADER,
     INPUT,
     LAMP,
@@ -31,6 +32,7 @@ from sequencer.tables.model import (
     LONGEST_PULSE_US,
     LONGEST_SCENE,
     NONE,
+    Extra,
     InputRecord,
     LampRecord,
     SceneRecord,
@@ -121,7 +123,7 @@ class _Reader:
             list(itertools.islice(names, count)) for count in counts
         )
         at = (head.tracks_at, head.lamps_at, head.switches_at, head.inputs_at, head.scenes_at)
-        starts = [*at, head.transitions_at, head.names_at]
+        starts = [*at, head.transitions_at, head.names_at, head.extras_at]
         for start in starts:
             self.place(start, "a part of it")
         scene_records = self.scenes(at[4], scenes, counts[1:4], starts)
@@ -144,6 +146,7 @@ class _Reader:
             scenes=scene_records,
             idle=self.scene_name(head.idle, scenes, 19),
             transitions=self.transitions(head),
+            extras=self.extras(head.extras_at),
         )
         if zlib.crc32(wiring(show)) != head.figure_id:
             self.refuse("its figure identity does not match its wiring", 28)
@@ -162,6 +165,20 @@ class _Reader:
                 at += TRANSITION.size
             rows.append(tuple(row))
         return tuple(rows)
+
+    def extras(self, at: int) -> tuple[Extra, ...]:
+        found: dict[int, Extra] = {}
+        while True:
+            if at >= len(self.image):
+                self.refuse("the extras lie outside the image", at)
+            if self.image[at] == 0:
+                return tuple(found.values())
+            tag, length = self.unpack(EXTRA, at, "extras")
+            at += EXTRA.size
+            if tag in found or at + length > len(self.image):
+                self.refuse(f"extra {tag} comes twice or lies outside the image", at)
+            found[tag] = Extra(tag, self.image[at : at + length])
+            at += length
 
     def names(self, at: int, count: int) -> list[str]:
         found = []

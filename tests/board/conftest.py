@@ -20,7 +20,7 @@ from tests.board.emulated_show import Points, Stage, made_show, start_stage
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "sequencer" / "firmware" / "data"
-UNO = ROOT / "firmware_templates" / "uno"
+UNO = ROOT / "firmware_templates" / "avr"
 
 
 @pytest.fixture(scope="session")
@@ -34,14 +34,14 @@ def player_facts() -> dict[str, object]:
 
 
 @pytest.fixture(scope="session")
-def build_uno() -> ModuleType:
+def build_avr() -> ModuleType:
     """The script that builds the player: tests compile programs of their own with its flags."""
-    script = UNO / "build_uno.py"
-    spec = importlib.util.spec_from_file_location("build_uno", script)
+    script = UNO / "build_avr.py"
+    spec = importlib.util.spec_from_file_location("build_avr", script)
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules["build_uno"] = module
+    sys.modules["build_avr"] = module
     spec.loader.exec_module(module)
     return module
 

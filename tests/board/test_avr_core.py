@@ -17,7 +17,7 @@ from tests.board.emulated_show import made_show
 from tests.tables.show_makers import shows
 
 HERE = Path(__file__).resolve().parent
-UNO = HERE.parents[1] / "firmware_templates" / "uno"
+UNO = HERE.parents[1] / "firmware_templates" / "avr"
 TRACKS, LAMPS = 12, 4
 
 
@@ -77,15 +77,15 @@ class AvrCore:
 
 
 @pytest.fixture(scope="module")
-def avr(tmp_path_factory, build_uno) -> AvrCore:
+def avr(tmp_path_factory, build_avr) -> AvrCore:
     elf = tmp_path_factory.mktemp("avr") / "dump.elf"
     core = [
-        file for file in sorted(build_uno.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")
+        file for file in sorted(build_avr.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")
     ]
-    build_uno.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
-    code = build_uno.content(elf)
-    assert len(code) <= build_uno.IMAGE_BASE
-    return AvrCore(code, build_uno.IMAGE_BASE)
+    build_avr.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
+    code = build_avr.content(elf)
+    assert len(code) <= build_avr.IMAGE_BASE
+    return AvrCore(code, build_avr.IMAGE_BASE)
 
 
 def same(avr: AvrCore, player: Player, frames: int, levels: int) -> None:

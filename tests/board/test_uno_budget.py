@@ -123,18 +123,18 @@ def longest(listing: str, vector: int) -> int:
     return RESPONSE + rest(0)
 
 
-def test_the_interrupts_take_the_cycles_that_the_budget_counts(build_uno, tmp_path: Path) -> None:
+def test_the_interrupts_take_the_cycles_that_the_budget_counts(build_avr, tmp_path: Path) -> None:
     elf = tmp_path / "player.elf"
-    build_uno.compile_elf(elf, build_uno.sources())
+    build_avr.compile_elf(elf, build_avr.sources())
     listing = subprocess.run(
         ["avr-objdump", "-d", str(elf)], capture_output=True, text=True, check=True
     ).stdout
-    pulses = (build_uno.UNO / "pulses.c").read_text()
+    pulses = (build_avr.AVR / "pulses.c").read_text()
     budget = re.search(r"uart.c's tx +(\d+) +\(rx (\d+), lamps' (\d+);", pulses)
     assert budget, "pulses.c has no budget"
     transmit, receive, lamps = (int(number) for number in budget.groups())
     assert (transmit, receive, lamps) == tuple(longest(listing, vector) for vector in (19, 18, 16))
-    said = re.search(r"counts on (\d+) cycles", (build_uno.UNO / "uart.c").read_text())
+    said = re.search(r"counts on (\d+) cycles", (build_avr.AVR / "uart.c").read_text())
     assert said
     assert int(said[1]) == max(transmit, receive)
     table = pulses[pulses.index("running instruction") : pulses.index("of LEAD")]

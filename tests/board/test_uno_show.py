@@ -122,13 +122,13 @@ def test_held_pulses_stand_still_under_all_the_traffic_the_player_can_answer(twe
     assert board.overruns == 0, "the receiver was not served in time"
 
 
-def test_pulses_stand_still_with_both_directions_full(build_uno, tmp_path, capsys):
+def test_pulses_stand_still_with_both_directions_full(build_avr, tmp_path, capsys):
     """The shipped interrupts under a main that only sends back what comes: nothing lost, nothing moved."""
     elf = tmp_path / "full_line.elf"
-    files = [build_uno.UNO / name for name in ("pulses.c", "uart.c", "lamps.c", "pins.c")]
-    build_uno.compile_elf(elf, [Path(__file__).with_name("full_line.c"), *files])
+    files = [build_avr.AVR / name for name in ("pulses.c", "uart.c", "lamps.c", "pins.c")]
+    build_avr.compile_elf(elf, [Path(__file__).with_name("full_line.c"), *files])
     board = EmulatedUno()
-    board.load(0, build_uno.content(elf))
+    board.load(0, build_avr.content(elf))
     board.power_on()
     board.run(2 * FRAME)
     assert board.take() == b""
@@ -150,12 +150,12 @@ def test_pulses_stand_still_with_both_directions_full(build_uno, tmp_path, capsy
     assert board.overruns == 0, "the receiver was not served in time"
 
 
-def test_a_receiver_that_nobody_serves_overruns(build_uno, tmp_path):
+def test_a_receiver_that_nobody_serves_overruns(build_avr, tmp_path):
     source, elf = tmp_path / "deaf.c", tmp_path / "deaf.elf"
     source.write_text(DEAF)
-    build_uno.compile_elf(elf, [source])
+    build_avr.compile_elf(elf, [source])
     board = EmulatedUno()
-    board.load(0, build_uno.content(elf))
+    board.load(0, build_avr.content(elf))
     board.power_on()
     board.run(10_000)
     board.feed(bytes(12))

@@ -159,7 +159,7 @@ def test_the_prebuilt_player_and_its_description_belong_together() -> None:
     player = prebuilt_player("uno")
     assert player.board.image_limit == 0x7E00
     assert player.segments[-1].end <= player.board.image_base
-    assert player.ram_bytes <= 1024
+    assert player.ram_bytes <= 1229
 
 
 def test_a_player_with_a_changed_byte_is_refused(tmp_path: Path, monkeypatch) -> None:

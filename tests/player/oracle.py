@@ -100,7 +100,7 @@ def varint(value: int) -> bytes:
 
 def write(show: Show) -> bytes:
     """The image's bytes."""
-    body = bytearray(64)
+    body = bytearray(68)
 
     def put(data: bytes) -> int:
         at = len(body)
@@ -144,12 +144,23 @@ def write(show: Show) -> bytes:
     transitions_at = put(b"".join(struct.pack("<HH", *cell) for cell in cells))
     names = [b"figure", *(b"x" for _ in range(len(show.tracks) + len(show.scenes)))]
     names_at = put(b"".join(bytes([len(name)]) + name for name in names))
+    extras_at = put(b"\0")
     counts = (len(show.tracks), len(show.lamp_rest), len(show.max_on), len(show.inputs), len(show.scenes))
     body[0:4] = b"QJK1"
-    body[12:64] = struct.pack(
-        "<BB6BHHHBBI7II",
-        *(1, show.board, *counts, show.idle, 20000, show.settle, show.stop, show.stagger, show.boot, 0),
-        *(tracks_at, lamps_at, switches_at, inputs_at, scenes_at, transitions_at, names_at, len(loops)),
+    body[12:68] = struct.pack(
+        "<BB6BHHHBBI7III",
+        *(2, show.board, *counts, show.idle, 20000, show.settle, show.stop, show.stagger, show.boot, 0),
+        *(
+            tracks_at,
+            lamps_at,
+            switches_at,
+            inputs_at,
+            scenes_at,
+            transitions_at,
+            names_at,
+            len(loops),
+            extras_at,
+        ),
     )
     return seal(body)
 

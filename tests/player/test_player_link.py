@@ -79,7 +79,7 @@ def test_hello_after_reset_and_when_asked() -> None:
     (seq, kind, body), *none = frames(player.transmit())
     assert not none
     assert (seq, kind) == (0, HELLO)
-    expected = struct.pack("<BHBBBB", 1, 1, 1, 2, State.BOOT, Fault.OK) + image[8:12]
+    expected = struct.pack("<BHBBBB", 1, 2, 1, 2, State.BOOT, Fault.OK) + image[8:12]
     assert body == expected + struct.pack("<I", 0x12345678) + b"figure".ljust(16, b"\0")
     assert ask(player, frame(9, ASK_HELLO)) == [(9, HELLO, body)]
 

@@ -131,7 +131,7 @@ def test_without_triggers_an_input_plays_nothing() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"lamps": {str(i): Lamp(str(i), i, 0.0, False, 0.0) for i in range(7)}}, "more lamps"),
+        ({"lamps": {str(i): Lamp(str(i), i, 0.0, False, 0.0) for i in range(17)}}, "more lamps"),
         (
             {"switches": {"bell": replace(FIGURE.switches["bell"], max_on_s=2000.0)}},
             "max_on_ms of bell is too long",

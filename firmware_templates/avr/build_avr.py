@@ -1,7 +1,7 @@
-"""Build the Uno's player: ``python firmware_templates/uno/build_uno.py``.
+"""Build the Uno's player: ``python firmware_templates/avr/build_avr.py``.
 
 Writes ``player_uno.hex`` and ``player_uno.json`` into ``sequencer/firmware/data``, prints what the
-flash and RAM are used for, and fails when the code reaches the image or the static RAM exceeds 1 KB.
+flash and RAM are used for, and fails when the code reaches the image or the static RAM exceeds 1.2 KB.
 The hex covers every byte below the image (0xFF where there is no code), so that the CRC which the
 board computes over the same bytes is the one in the JSON, whatever was in the chip before.
 """
@@ -17,21 +17,22 @@ from pathlib import Path
 from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parent.parent.parent
-UNO: Final = ROOT / "firmware_templates" / "uno"
+AVR: Final = ROOT / "firmware_templates" / "avr"
 CORE: Final = ROOT / "firmware_templates" / "core"
 DATA: Final = ROOT / "sequencer" / "firmware" / "data"
 #: Where the image begins; the page size (128) divides it.
-IMAGE_BASE: Final = 0x3400
+IMAGE_BASE: Final = 0x4C00
 IMAGE_LIMIT: Final = 0x7E00
-RAM_LIMIT: Final = 1024
+RAM_LIMIT: Final = 1229
 RAM_BYTES: Final = 2048
 
 FLAGS: Final = (
-    *("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-DQJ_SMALL_IMAGE", "-DQJ_MAX_LAMPS=4"),
+    *("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-DQJ_SMALL_IMAGE"),
+    *("-DQJ_MAX_TRACKS=12", "-DQJ_MAX_LAMPS=4", "-DQJ_MAX_SWITCHES=8", "-DQJ_MAX_INPUTS=4"),
     f"-DIMAGE_BASE={IMAGE_BASE}u",
     *("-std=gnu99", "-Os", "-g0", "-Wall", "-Wextra", "-Werror", "-mrelax", "-fno-ident"),
     *("-ffunction-sections", "-fdata-sections", "-fno-tree-switch-conversion", "-mcall-prologues", "-flto"),
-    *("-Ifirmware_templates/core", "-Ifirmware_templates/uno"),
+    *("-Ifirmware_templates/core", "-Ifirmware_templates/avr"),
 )
 LINK: Final = ("-Wl,--gc-sections", "-Wl,--relax")
 
@@ -45,7 +46,7 @@ def _run(command: list[str]) -> str:
 
 def sources() -> list[Path]:
     """The C files of the player, in the order in which they are linked."""
-    return [*sorted(UNO.glob("*.c")), *sorted(CORE.glob("*.c"))]
+    return [*sorted(AVR.glob("*.c")), *sorted(CORE.glob("*.c"))]
 
 
 def compile_elf(elf: Path, files: list[Path], extra: tuple[str, ...] = ()) -> None:

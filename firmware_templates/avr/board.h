@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 #ifndef IMAGE_BASE
-#error "build_uno.py says where the image begins: pass -DIMAGE_BASE"
+#error "build_avr.py says where the image begins: pass -DIMAGE_BASE"
 #endif
 #define IMAGE_LIMIT 0x7E00u /* the boot loader begins here */
 #define FIRST_PIN 2u        /* D0 and D1 belong to the link */
