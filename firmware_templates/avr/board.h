@@ -2,12 +2,18 @@
 #ifndef QJ_UNO_BOARD_H
 #define QJ_UNO_BOARD_H
 
+#include "chip.h"
+
+#include "qj_core.h"
+
 #include <stdint.h>
 
 #ifndef IMAGE_BASE
 #error "build_avr.py says where the image begins: pass -DIMAGE_BASE"
 #endif
-#define IMAGE_LIMIT 0x7E00u /* the boot loader begins here */
+#ifndef IMAGE_LIMIT
+#define IMAGE_LIMIT 0x7E00u
+#endif
 #define FIRST_PIN 2u        /* D0 and D1 belong to the link */
 #define LAST_PIN 12u        /* D13: boot loaders blink it */
 
@@ -37,8 +43,11 @@ void health_start(void);
 /* Once a frame. Returns enum qj_fault. */
 uint8_t health_frame(uint8_t idle);
 
-/* pins.c: D2..D12 are 2..12, A0..A5 are 14..19. Each changes one bit with interrupts off for a few cycles. */
-uint8_t pin_is_ours(uint8_t pin);            /* D2..D12 and A0..A5; the others are left alone by everything here */
+/* pins.c: pins by number, as chip.h lists them. Each changes one bit with interrupts off for a few cycles. */
+uint8_t pin_place(uint8_t pin);              /* where it is (chip.h), or NO_PLACE */
+uint8_t pin_mask(uint8_t place);             /* 1 << bit */
+uint8_t pin_is_ours(uint8_t pin);            /* has a place; the others are left alone by everything here */
+void pins_float(void);                       /* every port: inputs without pull-ups */
 void pin_output(uint8_t pin, uint8_t level); /* the level first, then the direction */
 void pin_write(uint8_t pin, uint8_t level);
 void pin_input(uint8_t pin, uint8_t pull_up);
@@ -53,20 +62,25 @@ void bench_heard(void);
 /* pulses.c ------------------------------------------------------------------------------------ */
 
 #define PULSE_SLOTS 6u
-#define PULSE_SERVOS (2u * PULSE_SLOTS)
+#define PULSE_EACH ((QJ_MAX_TRACKS + PULSE_SLOTS - 1u) / PULSE_SLOTS) /* servos a slot */
+#define PULSE_SERVOS (PULSE_SLOTS * PULSE_EACH)
 
 /* Starts Timer1 and its interrupt. The first frame plays an empty list. */
 void pulses_start(void);
-/* Makes `pin` (D2..D12, A0..A5) the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
+/* Makes `pin` the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
 uint8_t pulses_use_pin(uint8_t servo, uint8_t pin);
+/* Makes `pin` input `input`, read six times a frame. */
+void pulses_use_input(uint8_t input, uint8_t pin, uint8_t pull_up);
 /* True when the last list given has begun to play: now is the time to work out the next one. */
 uint8_t pulses_want_list(void);
 /* The next frame's widths in 1/16 us, 0 = no pulse. Plays from the next frame's start. */
 void pulses_give_list(const uint16_t *width, uint8_t servos);
+/* From the next slot on every frame has so many cycles more than 320 000: -3200..3200. */
+void pulses_trim(int16_t cycles);
 /* Frames that had to repeat the list before them because the next one was not ready. */
 uint16_t pulses_late_frames(void);
-/* Takes the oldest reading of the input pins (six a frame): D0..D7, D8..D13, A0..A5. 0 when none waits. */
-uint8_t pulses_take_sample(uint8_t pins[3]);
+/* Takes the oldest levels of the inputs (bit i: input i is high), of six a frame. 0 when none waits. */
+uint8_t pulses_take_sample(uint8_t *levels);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 

@@ -32,22 +32,13 @@ static void wire(void) {
   if (player.fault != QJ_OK) return;
   for (i = 0; i < player.tracks; i++) pulses_use_pin(i, qj_track_pin(i));
   for (i = 0; i < player.lamps; i++) lamps_use_pin(qj_lamp_pin(i), qj_lamp_flags(i) & 1u);
-  for (i = 0; i < player.input_count; i++) pin_input(qj_input_pin(i), qj_input_flags(i) & 2u);
+  for (i = 0; i < player.input_count; i++) pulses_use_input(i, qj_input_pin(i), qj_input_flags(i) & 2u);
   set_switches(1);
 }
 
 static void read_inputs(void) {
-  uint8_t pins[3];
-  while (pulses_take_sample(pins)) {
-    uint8_t i, levels = 0;
-    for (i = 0; i < player.input_count; i++) {
-      uint8_t pin = qj_input_pin(i);
-      uint8_t port = pin < 8 ? pins[0] : pin < 14 ? pins[1] : pins[2];
-      uint8_t bit = pin < 8 ? pin : pin < 14 ? (uint8_t)(pin - 8) : (uint8_t)(pin - 14);
-      if (port & (uint8_t)(1u << bit)) levels |= (uint8_t)(1u << i);
-    }
-    qj_sample(&player, levels);
-  }
+  uint8_t levels;
+  while (pulses_take_sample(&levels)) qj_sample(&player, levels);
 }
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
