@@ -109,6 +109,7 @@ int main(void) {
   qj_open(&player, qj_board_id());
   lamps_start();
   wire();
+  analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, reset_cause);
   pulses_start();
@@ -116,6 +117,7 @@ int main(void) {
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
+    analog_poll(&player);
     if (pulses_want_list()) next_frame();
   }
 }
