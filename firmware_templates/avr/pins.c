@@ -17,7 +17,7 @@ uint8_t pin_mask(uint8_t place) { return (uint8_t)(1u << (place & 7u)); }
 /* `below` the port's own register: 0 = PORTx, 1 = DDRx. */
 static void change(uint8_t pin, uint8_t below, uint8_t set) {
   uint8_t sreg = SREG, place = pin_place(pin), mask = pin_mask(place), clear = (uint8_t)~mask;
-  volatile uint8_t *reg = CHIP_PORT(place >> 3) - below;
+  volatile uint8_t *reg = CHIP_PORT(place) - below;
   if (place == NO_PLACE) return;
   if (!set) mask = 0;
   cli();
@@ -35,13 +35,4 @@ void pin_output(uint8_t pin, uint8_t level) {
 void pin_input(uint8_t pin, uint8_t pull_up) {
   change(pin, 1, 0);
   change(pin, 0, pull_up);
-}
-
-void pins_float(void) {
-  uint8_t i;
-  for (i = 0; i < CHIP_PORTS; i++) {
-    volatile uint8_t *port = CHIP_PORT(i);
-    port[-1] = 0;
-    port[0] = 0;
-  }
 }

@@ -15,18 +15,18 @@
  * The budget, worst case in cycles (counted in avr-gcc 5.4's listing, -Os):
  *
  *    running instruction finishes            4
- *    longest other interrupt, uart.c's tx   70   (rx 66, lamps' 62; one only: the compare interrupt
+ *    longest other interrupt, lamps.c's     93   (uart.c's tx 70, rx 66; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1   100   (saves 20 registers, finds port and bit)
+ *    entry to the first reading of TCNT1    90   (saves 18 registers, finds port and bit)
  *    one turn of the coarse wait            20
- *    fine wait, at least                    32
+ *    fine wait, at least                    40
  *    ------------------------------------ ----
- *    together                              233   of LEAD = 400
+ *    together                              254   of LEAD = 320: whatever else turns interrupts off may take 155
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
- * serves an edge holds the processor for about 550 cycles: less than one byte on the link (640), of which
- * the receiver holds two. QUIET = 1200 leaves 650 cycles between two edges for the other interrupts.
+ * serves an edge holds the processor for about 450 cycles: less than one byte on the link (640), of which
+ * the receiver holds two. QUIET = 1200 leaves 750 cycles between two edges for the other interrupts.
  *
  * All times are 16-bit and unsigned, counted from the slot's start; a slot is shorter than 65536 cycles
  * by more than any delay, so "before the slot's start" shows as a number near 65535.
@@ -212,7 +212,7 @@ void pulses_start(void) {
 
 static void take(place *of, uint8_t pin) {
   uint8_t where = pin_place(pin);
-  of->port = (uint8_t)((uint8_t)(uint16_t)CHIP_PORT(where >> 3) - 2u);
+  of->port = (uint8_t)((uint8_t)(uint16_t)CHIP_PORT(where) - 2u);
   of->mask = pin_mask(where);
 }
 
