@@ -93,6 +93,7 @@ int main(void) {
   health_start();
   lamps_start();
   wire();
+  analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
@@ -100,6 +101,7 @@ int main(void) {
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
+    analog_poll(&player);
     if (pulses_want_list()) next_frame();
   }
 }
