@@ -77,7 +77,8 @@ static uint8_t bits(uint8_t channel) { return channel & 1u ? 0x30 : 0xC0; }
 uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low) {
   uint8_t channel = channel_of(pin);
   if (channel == CHANNELS) return 0;
-  *control(channel) |= bits(channel) & (lit_when_low ? 0xA0 : 0xF0); /* clear at match, or set at match */
+  /* clear at match, or set at match */
+  *control(channel) |= (uint8_t)(bits(channel) & (lit_when_low ? 0xA0 : 0xF0));
   _delay_us(300); /* two periods: the output has the level of "dark" before the pin is driven */
   pin_output(pin, 0);
   TIMSK0 = _BV(TOIE0);
@@ -92,7 +93,7 @@ void lamps_free_pin(uint8_t pin) {
 
 uint8_t lamps_has_pin(uint8_t pin) {
   uint8_t channel = channel_of(pin);
-  return channel == CHANNELS ? 0 : *control(channel) & bits(channel);
+  return channel == CHANNELS ? 0 : (uint8_t)(*control(channel) & bits(channel));
 }
 
 void lamps_set(uint8_t pin, uint16_t duty) {

@@ -91,7 +91,7 @@ void lamps_free_pin(uint8_t pin) {
 
 uint8_t lamps_has_pin(uint8_t pin) {
   channel c = channel_of(pin);
-  return c.timer ? *(volatile uint8_t *)c.timer & (uint8_t)(0xC0u >> (2u * c.output)) : 0;
+  return c.timer ? (uint8_t)(*(volatile uint8_t *)c.timer & (uint8_t)(0xC0u >> (2u * c.output))) : 0;
 }
 
 void lamps_set(uint8_t pin, uint16_t duty) {

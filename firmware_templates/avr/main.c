@@ -17,7 +17,7 @@ static qj_link host;
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
-    uint8_t on = (uint8_t)((player.switches >> i) & 1u);
+    uint8_t on = (uint8_t)((uint8_t)(player.switches >> i) & 1u);
     uint8_t level = (uint8_t)(on ^ (qj_switch_flags(i) & 1u));
     if (first)
       pin_output(qj_switch_pin(i), level);

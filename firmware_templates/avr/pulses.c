@@ -18,11 +18,11 @@
  *    longest other interrupt, lamps.c's     93   (uart.c's tx 70, rx 66; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1    90   (saves 18 registers, finds port and bit)
+ *    entry to the first reading of TCNT1    89   (saves 18 registers, finds port and bit)
  *    one turn of the coarse wait            20
  *    fine wait, at least                    40
  *    ------------------------------------ ----
- *    together                              254   of LEAD = 320: whatever else turns interrupts off may take 155
+ *    together                              253   of LEAD = 320: whatever else turns interrupts off may take 155
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
  * serves an edge holds the processor for about 450 cycles: less than one byte on the link (640), of which
@@ -76,7 +76,7 @@ static place servos[PULSE_SERVOS];
 static place inputs[QJ_MAX_INPUTS];
 
 /* The interrupt's own, and what it shares with main. */
-static struct {
+typedef struct {
   const slot_list *list;  /* of this slot */
   const pulse *next;      /* whose edge is played at `due` */
   uint8_t count;          /* the slot's pulses */
@@ -93,11 +93,13 @@ static struct {
   volatile uint16_t slot_cycles;
   volatile uint8_t first_cycles; /* that the first slot of a frame is longer */
   uint8_t samples[SAMPLES];
-} now;
+} progress;
+
+static progress all;
 
 /* The same through a pointer that the compiler does not see through: an access then takes two bytes, not four. */
-#define NOW(s)          \
-  typeof(now) *s = &now; \
+#define NOW(s)         \
+  progress *s = &all; \
   __asm__("" : "+b"(s))
 
 /* Ports H to L of the Mega lie above 0xFF, and their low bytes below those of all others. */
@@ -139,7 +141,7 @@ ISR(TIMER1_COMPA_vect) {
       /* Nothing else can write the port meanwhile: interrupts are off. */
       const place *pin = &servos[s->next->servo];
       volatile uint8_t *port = port_at(pin->port) + 2;
-      uint8_t value = *port | pin->mask;
+      uint8_t value = (uint8_t)(*port | pin->mask);
       at = (uint16_t)(s->start + s->due);
       ahead = (uint16_t)(at - TCNT1);
       if (s->left <= s->count) value ^= pin->mask;
@@ -161,7 +163,7 @@ ISR(TIMER1_COMPA_vect) {
       s->length = s->slot_cycles;
       if (++s->slot == PULSE_SLOTS) {
         s->slot = 0;
-        s->length += s->first_cycles;
+        s->length = (uint16_t)(s->length + s->first_cycles);
         if (s->ready) {
           s->playing ^= 1;
           s->ready = 0;
@@ -176,14 +178,14 @@ ISR(TIMER1_COMPA_vect) {
       do {
         input--;
         levels = (uint8_t)(levels << 1);
-        if (*port_at(input->port) & input->mask) levels |= 1;
+        if (*port_at(input->port) & input->mask) levels = (uint8_t)(levels | 1u);
       } while (input != inputs);
       s->samples[in] = levels;
       if (++in == SAMPLES) in = 0;
       if (in != s->out) s->in = in;
     }
     if (s->left > s->count)
-      s->due += QUIET;
+      s->due = (uint16_t)(s->due + QUIET);
     else if (s->left)
       s->due = s->next->fall;
     else
@@ -200,10 +202,10 @@ void pulses_start(void) {
   TCCR1A = 0; /* the boot loader leaves Timer1 running for its blinking */
   TCCR1B = 0;
   TCNT1 = 0;
-  now.due = OCR1A = 4000u; /* a first "slot" without edges, whose end begins slot 0; its list is empty */
-  now.slot = PULSE_SLOTS - 1u;
-  now.ready = 1;
-  now.least_ahead = LEAD;
+  all.due = OCR1A = 4000u; /* a first "slot" without edges, whose end begins slot 0; its list is empty */
+  all.slot = PULSE_SLOTS - 1u;
+  all.ready = 1;
+  all.least_ahead = LEAD;
   pulses_trim(0);
   TIFR1 = _BV(OCF1A);
   TIMSK1 = _BV(OCIE1A);
@@ -229,10 +231,10 @@ void pulses_use_input(uint8_t input, uint8_t pin, uint8_t pull_up) {
   pin_input(pin, pull_up);
 }
 
-uint8_t pulses_want_list(void) { return !now.ready; }
+uint8_t pulses_want_list(void) { return !all.ready; }
 
 void pulses_give_list(const uint16_t *width, uint8_t widths) {
-  slot_list *list = lists[now.playing ^ 1];
+  slot_list *list = lists[all.playing ^ 1];
   uint8_t s;
   for (s = 0; s < PULSE_SLOTS; s++, list++) {
     pulse *end = list->pulses;
@@ -251,11 +253,11 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
     }
     list->count = (uint8_t)(end - list->pulses);
     for (end = list->pulses, servo = list->count; servo; servo--, end++) {
-      start += QUIET;
-      end->fall += start;
+      start = (uint16_t)(start + QUIET);
+      end->fall = (uint16_t)(end->fall + start);
     }
   }
-  now.ready = 1;
+  all.ready = 1;
 }
 
 void pulses_trim(int16_t cycles) {
@@ -263,8 +265,8 @@ void pulses_trim(int16_t cycles) {
   uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
   uint8_t sreg = SREG;
   cli();
-  now.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
-  now.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
+  all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
+  all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
   SREG = sreg;
 }
 
@@ -276,15 +278,15 @@ static uint16_t steady(const volatile uint16_t *of) {
   return n;
 }
 
-uint16_t pulses_late_frames(void) { return steady(&now.late); }
+uint16_t pulses_late_frames(void) { return steady(&all.late); }
 
-uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&now.least_ahead)); }
+uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&all.least_ahead)); }
 
 uint8_t pulses_take_sample(uint8_t *levels) {
-  uint8_t out = now.out;
-  if (out == now.in) return 0;
-  *levels = now.samples[out];
+  uint8_t out = all.out;
+  if (out == all.in) return 0;
+  *levels = all.samples[out];
   if (++out == SAMPLES) out = 0;
-  now.out = out;
+  all.out = out;
   return 1;
 }

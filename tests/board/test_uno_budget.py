@@ -122,7 +122,11 @@ def steps(listing: str, vector: int) -> list[Step]:
     index = {at: number for number, (at, *_) in enumerate(code)}
     found = []
     for number, (_, _, name, arguments) in enumerate(code):
-        target = re.search(r"0x([0-9a-f]+)", arguments[-1])[1] if ".+" in str(arguments) or ".-" in str(arguments) else None
+        target = (
+            re.search(r"0x([0-9a-f]+)", arguments[-1])[1]
+            if ".+" in str(arguments) or ".-" in str(arguments)
+            else None
+        )
         text = " ".join([name, *arguments])
         if name == "reti":
             found.append(Step(4, text, ()))
@@ -151,14 +155,15 @@ def longest(listing: str, vector: int) -> int:
 
 
 def to_first_look(listing: str) -> int:
-    """Cycles from the compare interrupt's first instruction to the end of its first reading of the counter."""
+    """Cycles from the compare interrupt's start to the end of its first reading of the counter."""
     code = steps(listing, 11)
     at, cycles = 0, 0
     while "0x0085" not in code[at].text:  # TCNT1H, the second half
         cycles += code[at].cycles
         # The way to an edge is the first look's: it lies nearer than the other one.
         at, more = min(
-            code[at].onward, key=lambda way: next(n for n in range(way[0], len(code)) if "0x0084" in code[n].text) - way[0]
+            code[at].onward,
+            key=lambda way: next(n for n in range(way[0], len(code)) if "0x0084" in code[n].text) - way[0],
         )
         cycles += more
     return cycles + code[at].cycles
