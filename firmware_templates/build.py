@@ -1,4 +1,4 @@
-"""Build everything that ships prebuilt: ``python firmware_templates/build.py messages|wasm|host|uno|mega|all``.
+"""Build everything that ships prebuilt: ``python firmware_templates/build.py all``, or what is named.
 
 The same inputs and compiler versions give the same bytes: no paths, no dates. A user of the package
 needs none of this; ``make firmware`` runs it, and the compilers' versions stand beside their outputs.

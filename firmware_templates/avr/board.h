@@ -10,6 +10,32 @@
 #error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
 
+/* boot.c: what outlives a reset ---------------------------------------------------------------- */
+
+/* First of all: judges what is left of the run before and counts this boot. */
+void boot_begin(void);
+/* MCUSR's bits as far as the loader leaves them; a hang that the watchdog's interrupt ended is WDRF too.
+ * Bit 7: only r2 told. 0 = not known. */
+uint8_t boot_cause(void);
+/* Hangs in a row, this boot's included. */
+uint8_t boot_hangs(void);
+/* Notes, with the end near, that the program hung. */
+void boot_note_hang(void);
+/* The last pulses of the run before, 0 where none is known. Then what to remember, once a frame. */
+const uint16_t *boot_pulses(void);
+void boot_keep_pulses(const uint16_t *pulse);
+
+/* health.c: is the program still itself? -------------------------------------------------------- */
+
+/* Every pin floats, no lamp shines. Pulses end with the list. */
+void outputs_dead(void);
+/* QJ_HUNG after too many hangs in a row. */
+uint8_t health_at_boot(void);
+/* Arms the watchdog: from now on health_frame() must be called every 0.12 s. */
+void health_start(void);
+/* Once a frame. Returns enum qj_fault. */
+uint8_t health_frame(uint8_t idle);
+
 /* pins.c: pins by number, as chip.h lists them. Each changes one bit with interrupts off for a few cycles. */
 uint8_t pin_place(uint8_t pin);              /* where it is (chip.h), or NO_PLACE */
 uint8_t pin_mask(uint8_t place);             /* 1 << bit */
@@ -55,6 +81,15 @@ void lamps_free_pin(uint8_t pin);
 uint8_t lamps_has_pin(uint8_t pin);
 /* Sets a lamp pin's light, 0..4095. */
 void lamps_set(uint8_t pin, uint16_t duty);
+
+/* analog.c ------------------------------------------------------------------------------------ */
+
+#include "qj_player.h"
+
+/* Starts the first conversion, when the show has analog inputs. */
+void analog_start(const qj_player *p);
+/* Hands a finished conversion to the player and starts the next one; never waits. */
+void analog_poll(qj_player *p);
 
 /* uart.c -------------------------------------------------------------------------------------- */
 

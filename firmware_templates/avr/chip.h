@@ -13,10 +13,11 @@
 #if defined(__AVR_ATmega328P__)
 
 /* Uno and Nano: D2..D12 are 2..12, A0..A5 are 14..19. D0 and D1 belong to the link, D13 is the boot loader's to
- * blink, A6 and A7 are no digital pins. */
+ * blink. */
 #define CHIP_BOARD_ID 1u
 #define CHIP_SISTER_ID 2u /* the Nano: the same player; which of the two it is stands in the show image */
 #define CHIP_PINS 20u
+#define CHIP_A0 14u /* ... and the Nano's A6 and A7, which are nothing but analog, 20 and 21 */
 #define CHIP_PORTS 3u
 #define CHIP_PLACES                                                                              \
   NO_PLACE, NO_PLACE, 0x6A, 0x6B, 0x6C, 0x6D, 0x6E, 0x6F,                  /* D0..D7: port D */  \
@@ -29,10 +30,10 @@
 #define CHIP_PINS_FLOAT() \
   DDRB = DDRC = DDRD = 0; \
   PORTB = PORTC = PORTD = 0
-#define CHIP_TIMERS_DEAD()                \
-  TIMSK0 = TIMSK1 = TIMSK2 = 0;           \
-  TCCR0A = TCCR1A = TCCR2A = 0;           \
-  TCCR0B = TCCR1B = TCCR2B = 0
+/* Every timer but Timer1 lets go of its pins. */
+#define CHIP_LAMPS_DEAD() \
+  TIMSK0 = TIMSK2 = 0;    \
+  TCCR0A = TCCR2A = 0
 #define CHIP_RX_vect USART_RX_vect
 #define CHIP_UDRE_vect USART_UDRE_vect
 /* The pins of OC0A, OC0B, OC2A, OC2B. */
@@ -47,6 +48,7 @@
 /* Mega: D2..D12, D14..D53, A0..A15 as 54..69. D0 and D1 belong to the link, D13 is the boot loader's to blink. */
 #define CHIP_BOARD_ID 3u
 #define CHIP_PINS 70u
+#define CHIP_A0 54u
 #define CHIP_PORTS 11u
 #define CHIP_PLACES                                                                                \
   NO_PLACE, NO_PLACE, 0x2C, 0x2D, 0x3D, 0x2B, 0x43, 0x44, 0x45, 0x46,  /* D0..D9: E E E E G E H H H H */ \
@@ -69,10 +71,9 @@
 #define CHIP_PINS_FLOAT()                                                                 \
   DDRA = DDRB = DDRC = DDRD = DDRE = DDRF = DDRG = DDRH = DDRJ = DDRK = DDRL = 0;         \
   PORTA = PORTB = PORTC = PORTD = PORTE = PORTF = PORTG = PORTH = PORTJ = PORTK = PORTL = 0
-#define CHIP_TIMERS_DEAD()                                            \
-  TIMSK0 = TIMSK1 = TIMSK2 = TIMSK3 = TIMSK4 = TIMSK5 = 0;            \
-  TCCR0A = TCCR1A = TCCR2A = TCCR3A = TCCR4A = TCCR5A = 0;            \
-  TCCR0B = TCCR1B = TCCR2B = TCCR3B = TCCR4B = TCCR5B = 0
+#define CHIP_LAMPS_DEAD()                               \
+  TIMSK0 = TIMSK2 = TIMSK3 = TIMSK4 = TIMSK5 = 0;       \
+  TCCR0A = TCCR2A = TCCR3A = TCCR4A = TCCR5A = 0
 #define CHIP_RX_vect USART0_RX_vect
 #define CHIP_UDRE_vect USART0_UDRE_vect
 /* The pins of OC0A (D13: not ours), OC0B, OC2A, OC2B. */

@@ -24,6 +24,9 @@
 #ifndef QJ_MAX_INPUTS
 #define QJ_MAX_INPUTS 8
 #endif
+#ifndef QJ_MAX_SENSORS
+#define QJ_MAX_SENSORS 4
+#endif
 
 /* Offsets into the image. Boards whose images stay under 64 KB save RAM and code with 16 bits. */
 #ifdef QJ_SMALL_IMAGE
@@ -32,6 +35,13 @@ typedef uint16_t qj_offset;
 #else
 typedef uint32_t qj_offset;
 #define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
+#endif
+
+/* One copy of a function, however few its callers are: smaller on the AVR. */
+#ifdef __GNUC__
+#define QJ_ONCE __attribute__((noinline))
+#else
+#define QJ_ONCE
 #endif
 
 #define QJ_PLAYER_VERSION 2
@@ -49,13 +59,16 @@ enum qj_fault {
   QJ_BAD_VERSION = 2,
   QJ_BAD_CRC = 3,
   QJ_BAD_CONTENT = 4,  /* counts beyond this build, knot_frames, offsets outside the image */
-  QJ_WRONG_BOARD = 5
+  QJ_WRONG_BOARD = 5,
+  QJ_HUNG = 6,         /* the program stood still again and again: the watchdog ended it */
+  QJ_RAM = 7,          /* the stack met the variables */
+  QJ_LOST_IMAGE = 10   /* the image's CRC, checked again while idle, no longer holds */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4 };
+enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5 };
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 
