@@ -63,7 +63,8 @@ TARGETS: Final = {target.name: target for target in (UNO, MEGA)}
 IMAGE_BASE: Final = UNO.image_base
 
 FLAGS: Final = (
-    *("-std=gnu99", "-Os", "-g0", "-Wall", "-Wextra", "-Werror", "-mrelax", "-fno-ident", "-ffixed-r2"),
+    *("-std=gnu99", "-Os", "-g0", "-Wall", "-Wextra", "-Wconversion", "-Werror"),
+    *("-mrelax", "-fno-ident", "-ffixed-r2"),
     *("-ffunction-sections", "-fdata-sections", "-fno-tree-switch-conversion", "-mcall-prologues", "-flto"),
     # Each of these passes makes this program larger: together by 850 bytes (avr-gcc 5.4).
     *("-fno-tree-forwprop", "-mstrict-X", "-fno-move-loop-invariants"),

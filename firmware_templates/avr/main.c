@@ -17,7 +17,7 @@ static qj_link host;
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
-    uint8_t on = (uint8_t)((player.switches >> i) & 1u);
+    uint8_t on = (uint8_t)((uint8_t)(player.switches >> i) & 1u);
     uint8_t level = (uint8_t)(on ^ (qj_switch_flags(i) & 1u));
     if (first)
       pin_output(qj_switch_pin(i), level);
@@ -42,7 +42,7 @@ static void read_inputs(void) {
     uint8_t i, levels = 0;
     for (i = 0; i < player.input_count; i++) {
       uint8_t place = pin_place(qj_input_pin(i));
-      if (place != NO_PLACE && (ports[CHIP_PORT_NUMBER(place)] & pin_mask(place))) levels |= (uint8_t)(1u << i);
+      if (place != NO_PLACE && (ports[CHIP_PORT_NUMBER(place)] & pin_mask(place))) levels = (uint8_t)(levels | (1u << i));
     }
     qj_sample(&player, levels);
   }
