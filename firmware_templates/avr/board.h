@@ -1,6 +1,6 @@
-/* The Uno under the player: what each small file of this layer offers to main.c. */
-#ifndef QJ_UNO_BOARD_H
-#define QJ_UNO_BOARD_H
+/* The board under the player: what each small file of this layer offers to main.c. */
+#ifndef QJ_AVR_BOARD_H
+#define QJ_AVR_BOARD_H
 
 #include "chip.h"
 
@@ -8,14 +8,9 @@
 
 #include <stdint.h>
 
-#ifndef IMAGE_BASE
-#error "build_avr.py says where the image begins: pass -DIMAGE_BASE"
+#if !defined(IMAGE_BASE) || !defined(IMAGE_LIMIT)
+#error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
-#ifndef IMAGE_LIMIT
-#define IMAGE_LIMIT 0x7E00u
-#endif
-#define FIRST_PIN 2u        /* D0 and D1 belong to the link */
-#define LAST_PIN 12u        /* D13: boot loaders blink it */
 
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
@@ -47,7 +42,6 @@ uint8_t health_frame(uint8_t idle);
 uint8_t pin_place(uint8_t pin);              /* where it is (chip.h), or NO_PLACE */
 uint8_t pin_mask(uint8_t place);             /* 1 << bit */
 uint8_t pin_is_ours(uint8_t pin);            /* has a place; the others are left alone by everything here */
-void pins_float(void);                       /* every port: inputs without pull-ups */
 void pin_output(uint8_t pin, uint8_t level); /* the level first, then the direction */
 void pin_write(uint8_t pin, uint8_t level);
 void pin_input(uint8_t pin, uint8_t pull_up);
@@ -84,9 +78,9 @@ uint8_t pulses_take_sample(uint8_t *levels);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 
-/* Starts Timer0 and Timer2 in step, every lamp off, no pin driven yet. */
+/* Starts the lamps' timers, every lamp off, no pin driven yet. */
 void lamps_start(void);
-/* Drives a PWM pin (3, 5, 6, 11), dark, lit when low if asked. 0 when the pin cannot dim. */
+/* Drives a pin of a lamp timer, dark, lit when low if asked. 0 when the pin cannot dim. */
 uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low);
 /* Dark, and the pin is an ordinary low output again. */
 void lamps_free_pin(uint8_t pin);

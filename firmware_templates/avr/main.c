@@ -1,4 +1,4 @@
-/* The Uno's player, in boot order.
+/* The board's player, in boot order.
  *
  * Everything below main() runs in one thread; the interrupts only play prepared lists (pulses.c, lamps.c)
  * and move bytes (uart.c).

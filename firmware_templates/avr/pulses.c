@@ -104,7 +104,7 @@ static progress all;
 
 /* Ports H to L of the Mega lie above 0xFF, and their low bytes below those of all others. */
 static inline __attribute__((always_inline)) volatile uint8_t *port_at(uint8_t low) {
-#if CHIP_PORTS > 7
+#ifdef PORTH
   return (volatile uint8_t *)(uint16_t)(low < 0x20u ? 0x100u + low : low);
 #else
   return (volatile uint8_t *)(uint16_t)low;
