@@ -4,6 +4,7 @@
  * and move bytes (uart.c).
  */
 #include "board.h"
+#include "expander.h"
 #include "qj_link.h"
 #include "qj_player.h"
 
@@ -82,14 +83,15 @@ static void next_frame(void) {
     pulses_give_list(&width, 1);
     return;
   }
+  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
+  set_switches(0);
   if (player.fault != QJ_OK) {
     pulses_give_list(0, 0);
     return;
   }
-  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
-  set_switches(0);
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
+  expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
 
@@ -109,6 +111,7 @@ int main(void) {
   qj_open(&player, qj_board_id());
   lamps_start();
   wire();
+  expander_start(&player);
   uart_start();
   qj_link_start(&host, &player, reset_cause);
   pulses_start();
@@ -117,5 +120,6 @@ int main(void) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
     if (pulses_want_list()) next_frame();
+    expander_step(&player);
   }
 }

@@ -49,13 +49,14 @@ enum qj_fault {
   QJ_BAD_VERSION = 2,
   QJ_BAD_CRC = 3,
   QJ_BAD_CONTENT = 4,  /* counts beyond this build, knot_frames, offsets outside the image */
-  QJ_WRONG_BOARD = 5
+  QJ_WRONG_BOARD = 5,
+  QJ_EXPANDER = 8        /* an output expander with servos is not there, or the I2C bus is stuck */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4 };
+enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_EXPANDER_LOST = 8 };
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 

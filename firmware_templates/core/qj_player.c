@@ -78,6 +78,21 @@ static void report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint
   h->input = input;
 }
 
+void qj_tell(qj_player *p, uint8_t what, uint8_t part) { report(p, what, QJ_NONE, 0, part); }
+
+void qj_fail(qj_player *p, uint8_t fault) {
+  uint8_t i;
+  p->state = QJ_FAULT;
+  p->fault = fault;
+  p->switches = 0;
+  for (i = 0; i < p->tracks; i++) {
+    p->pulse[i] = 0;
+  }
+  for (i = 0; i < p->lamps; i++) {
+    p->lamp[i] = 0;
+  }
+}
+
 static void report_playing(qj_player *p, uint8_t what, uint8_t scene) {
   if (p->state == QJ_SCENE) {
     report(p, what, scene, p->cue, p->input);

@@ -113,6 +113,11 @@ uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats);
 uint8_t qj_hold(qj_player *p);
 uint8_t qj_resume(qj_player *p);
 
+/* The platform has found something that ends the show: every output is dead from now on. */
+void qj_fail(qj_player *p, uint8_t fault);
+/* News that is no scene's: enum qj_what, and the number of the part that it is about. */
+void qj_tell(qj_player *p, uint8_t what, uint8_t part);
+
 /* Wiring, read from the image (valid when fault is QJ_OK). */
 uint8_t qj_track_pin(uint8_t track);
 uint8_t qj_lamp_pin(uint8_t lamp);
