@@ -11,6 +11,32 @@
 #define FIRST_PIN 2u        /* D0 and D1 belong to the link */
 #define LAST_PIN 12u        /* D13: boot loaders blink it */
 
+/* boot.c: what outlives a reset ---------------------------------------------------------------- */
+
+/* First of all: judges what is left of the run before and counts this boot. */
+void boot_begin(void);
+/* MCUSR's bits as far as the loader leaves them; a hang that the watchdog's interrupt ended is WDRF too.
+ * Bit 7: only r2 told. 0 = not known. */
+uint8_t boot_cause(void);
+/* Hangs in a row, this boot's included. */
+uint8_t boot_hangs(void);
+/* Notes, with the end near, that the program hung. */
+void boot_note_hang(void);
+/* The last pulses of the run before, 0 where none is known. Then what to remember, once a frame. */
+const uint16_t *boot_pulses(void);
+void boot_keep_pulses(const uint16_t *pulse);
+
+/* health.c: is the program still itself? -------------------------------------------------------- */
+
+/* Every pin floats, no lamp shines. Pulses end with the list. */
+void outputs_dead(void);
+/* QJ_HUNG after too many hangs in a row. */
+uint8_t health_at_boot(void);
+/* Arms the watchdog: from now on health_frame() must be called every 0.12 s. */
+void health_start(void);
+/* Once a frame. Returns enum qj_fault. */
+uint8_t health_frame(uint8_t idle);
+
 /* pins.c: D2..D12 are 2..12, A0..A5 are 14..19. Each changes one bit with interrupts off for a few cycles. */
 uint8_t pin_is_ours(uint8_t pin);            /* D2..D12 and A0..A5; the others are left alone by everything here */
 void pin_output(uint8_t pin, uint8_t level); /* the level first, then the direction */

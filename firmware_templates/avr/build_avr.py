@@ -30,7 +30,7 @@ FLAGS: Final = (
     *("-mmcu=atmega328p", "-DF_CPU=16000000UL", "-DQJ_SMALL_IMAGE"),
     *("-DQJ_MAX_TRACKS=12", "-DQJ_MAX_LAMPS=4", "-DQJ_MAX_SWITCHES=8", "-DQJ_MAX_INPUTS=4"),
     f"-DIMAGE_BASE={IMAGE_BASE}u",
-    *("-std=gnu99", "-Os", "-g0", "-Wall", "-Wextra", "-Werror", "-mrelax", "-fno-ident"),
+    *("-std=gnu99", "-Os", "-g0", "-Wall", "-Wextra", "-Werror", "-mrelax", "-fno-ident", "-ffixed-r2"),
     *("-ffunction-sections", "-fdata-sections", "-fno-tree-switch-conversion", "-mcall-prologues", "-flto"),
     *("-Ifirmware_templates/core", "-Ifirmware_templates/avr"),
 )

@@ -9,35 +9,11 @@
 #include "qj_player.h"
 
 #include <avr/interrupt.h>
-#include <avr/io.h>
-#include <avr/wdt.h>
 
 void flash_check_player(void);
 
 static qj_player player;
 static qj_link host;
-static uint8_t reset_cause __attribute__((section(".noinit")));
-
-/* Runs before RAM is cleared. Boot loaders that skip to the program leave MCUSR cleared; newer ones pass it
- * in r2. What only r2 tells is marked by bit 7, since an older loader leaves anything there; 0 = not known. */
-void take_reset_cause(void) __attribute__((naked, used, section(".init3")));
-void take_reset_cause(void) {
-  uint8_t told, cause = MCUSR;
-  __asm__ volatile("mov %0, r2" : "=r"(told));
-  MCUSR = 0;
-  wdt_disable();
-  if (cause == 0 && told != 0 && told < 16) cause = (uint8_t)(0x80u | told);
-  reset_cause = cause;
-}
-
-/* Every pin floats, every timer stands: whatever the loader was doing ends here. */
-static void outputs_dead(void) {
-  DDRB = DDRC = DDRD = 0;
-  PORTB = PORTC = PORTD = 0;
-  TIMSK0 = TIMSK1 = TIMSK2 = 0;
-  TCCR0A = TCCR1A = TCCR2A = 0;
-  TCCR0B = TCCR1B = TCCR2B = 0;
-}
 
 static void set_switches(uint8_t first) {
   uint8_t i;
@@ -77,7 +53,9 @@ static void read_inputs(void) {
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
 static void next_frame(void) {
-  uint8_t i;
+  uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
+  if (fault) qj_fail(&player, fault);
+  boot_keep_pulses(player.pulse);
   if (player.fault == QJ_NO_IMAGE) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
@@ -86,6 +64,7 @@ static void next_frame(void) {
   for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
   set_switches(0);
   if (player.fault != QJ_OK) {
+    outputs_dead();
     pulses_give_list(0, 0);
     return;
   }
@@ -106,14 +85,19 @@ void qj_put(uint8_t byte) { uart_put(byte); }
 uint8_t qj_room(void) { return uart_room(); }
 
 int main(void) {
+  uint8_t hung;
   outputs_dead();
+  boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  hung = health_at_boot();
+  if (hung) qj_fail(&player, hung);
+  health_start();
   lamps_start();
   wire();
   expander_start(&player);
   uart_start();
-  qj_link_start(&host, &player, reset_cause);
+  qj_link_start(&host, &player, boot_cause());
   pulses_start();
   sei();
   for (;;) {

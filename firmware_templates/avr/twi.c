@@ -60,29 +60,30 @@ static uint8_t lines_free(void) {
 }
 
 void twi_start(uint8_t speed) {
-  PULLS |= SDA;
-  PULLS |= SCL;
   TWSR = 0;
   TWBR = speed == 4 ? 12 : 72; /* 16 MHz / (16 + 2 TWBR) */
+}
+
+/* One byte out. 0x18, 0x28 and 0x40 are the acknowledged address, byte, and address to read from
+ * (the emulator tells 0x28 for an address too). */
+void twi_put(uint8_t byte) {
+  uint8_t status;
+  if (!trouble) TWDR = byte;
+  status = step(0);
+  if (!trouble && status != 0x18 && status != 0x28 && status != 0x40) trouble = TWI_MISSING;
 }
 
 void twi_begin(uint8_t address, uint8_t read) {
   uint8_t status;
   if (!open) {
-    trouble = TWI_DONE;
-    if (!lines_free()) trouble = TWI_STUCK;
+    PULLS |= SDA; /* here, because a fault makes every pin float */
+    PULLS |= SCL;
+    trouble = lines_free() ? TWI_DONE : TWI_STUCK;
     open = 1;
   }
   status = step(_BV(TWSTA));
   if (!trouble && status != 0x08 && status != 0x10) trouble = TWI_STUCK; /* neither START nor a repeated one */
-  TWDR = (uint8_t)(address << 1 | read);
-  status = step(0);
-  if (!trouble && status != 0x18 && status != 0x40) trouble = TWI_MISSING;
-}
-
-void twi_put(uint8_t byte) {
-  if (!trouble) TWDR = byte;
-  if (step(0) != 0x28 && !trouble) trouble = TWI_MISSING;
+  twi_put((uint8_t)(address << 1 | read));
 }
 
 uint8_t twi_get(uint8_t more) {

@@ -10,7 +10,7 @@ enum {
   TWI_STUCK = 2    /* a line is held low, or a byte never ended */
 };
 
-/* Pull-ups on, speed set: 4 = 400 kHz, anything else 100 kHz. */
+/* The speed: 4 = 400 kHz, anything else 100 kHz. */
 void twi_start(uint8_t speed);
 /* START (a repeated one inside a transfer) and the address; `read` 1 or 0. */
 void twi_begin(uint8_t address, uint8_t read);

@@ -34,6 +34,13 @@ typedef uint32_t qj_offset;
 #define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
 #endif
 
+/* One copy of a function, however few its callers are: smaller on the AVR. */
+#ifdef __GNUC__
+#define QJ_ONCE __attribute__((noinline))
+#else
+#define QJ_ONCE
+#endif
+
 #define QJ_PLAYER_VERSION 2
 #define QJ_FORMAT 2 /* of the show image */
 #define QJ_NONE 255
@@ -50,7 +57,10 @@ enum qj_fault {
   QJ_BAD_CRC = 3,
   QJ_BAD_CONTENT = 4,  /* counts beyond this build, knot_frames, offsets outside the image */
   QJ_WRONG_BOARD = 5,
-  QJ_EXPANDER = 8        /* an output expander with servos is not there, or the I2C bus is stuck */
+  QJ_HUNG = 6,         /* the program stood still again and again: the watchdog ended it */
+  QJ_RAM = 7,          /* the stack met the variables */
+  QJ_EXPANDER = 8,     /* an output expander with servos is not there, or the I2C bus is stuck */
+  QJ_LOST_IMAGE = 10   /* the image's CRC, checked again while idle, no longer holds */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };

@@ -76,21 +76,44 @@ uint8_t qj_switch_flags(uint8_t sw) { return qj_read((qj_offset)(qj_record(QJ_AT
 uint8_t qj_input_pin(uint8_t input) { return qj_read(qj_record(QJ_AT_INPUT_RECORDS, 12, input)); }
 uint8_t qj_input_flags(uint8_t input) { return qj_read((qj_offset)(qj_record(QJ_AT_INPUT_RECORDS, 12, input) + 2)); }
 
-/* CRC-32 (ISO-HDLC), bit by bit: it runs once, and a table would cost more flash than it is worth. */
-static uint32_t crc32(qj_offset at, qj_offset to) {
-  uint32_t crc = (uint32_t)0xFFFFFFFF;
-  for (; at < to; at++) {
-    uint8_t bit;
-    crc ^= (uint32_t)qj_read(at);
-    for (bit = 0; bit < 8; bit++) {
-      const uint8_t out = (uint8_t)((uint8_t)crc & 1);
-      crc >>= 1;
-      if (out) {
-        crc ^= (uint32_t)0xEDB88320;
-      }
+/* Bit by bit: a table would cost more flash than the time is worth. */
+QJ_ONCE uint32_t qj_crc32(uint32_t crc, uint8_t byte) {
+  uint8_t bit;
+  crc ^= (uint32_t)byte;
+  for (bit = 0; bit < 8; bit++) {
+    const uint8_t out = (uint8_t)((uint8_t)crc & 1);
+    crc >>= 1;
+    if (out) {
+      crc ^= (uint32_t)0xEDB88320;
     }
   }
-  return ~crc;
+  return crc;
+}
+
+uint8_t qj_walk_image(qj_image_walk *w, uint8_t count) {
+  const qj_offset end = qj_at(QJ_AT_LENGTH);
+  if (w->at == 0) {
+    w->at = QJ_AT_VERSION;
+    w->crc = (uint32_t)0xFFFFFFFF;
+  }
+  for (; w->at < end; w->at++) {
+    if (count-- == 0) {
+      return 1;
+    }
+    w->crc = qj_crc32(w->crc, qj_read(w->at));
+  }
+  w->at = 0;
+  return (uint8_t)(~w->crc == qj_u32(QJ_AT_CRC));
+}
+
+static uint8_t intact(void) {
+  qj_image_walk w;
+  uint8_t good;
+  w.at = 0;
+  do {
+    good = qj_walk_image(&w, 255);
+  } while (w.at != 0);
+  return good;
 }
 
 /* What the player's own memory and divisions depend on. The CRC vouches for the rest. */
@@ -124,8 +147,7 @@ uint8_t qj_check_image(uint8_t board) {
   if (qj_read(QJ_AT_VERSION) != QJ_FORMAT) {
     return QJ_BAD_VERSION;
   }
-  if (length < (uint32_t)QJ_HEADER || length > qj_read_limit() ||
-      crc32(QJ_AT_VERSION, (qj_offset)length) != qj_u32(QJ_AT_CRC)) {
+  if (length < (uint32_t)QJ_HEADER || length > qj_read_limit() || !intact()) {
     return QJ_BAD_CRC;
   }
   if (board != QJ_ANY_BOARD && qj_read(QJ_AT_BOARD) != board) {

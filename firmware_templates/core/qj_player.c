@@ -1,6 +1,8 @@
 /* The player's states: boot, settle, idle, scene, hold, fault. Decisions fall at common knots only. */
 #include "qj_inside.h"
 
+#include <stddef.h>
+
 static void zero(void *at, uint16_t size) {
   uint8_t *byte = (uint8_t *)at;
   for (; size > 0; size--) {
@@ -79,19 +81,6 @@ static void report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint
 }
 
 void qj_tell(qj_player *p, uint8_t what, uint8_t part) { report(p, what, QJ_NONE, 0, part); }
-
-void qj_fail(qj_player *p, uint8_t fault) {
-  uint8_t i;
-  p->state = QJ_FAULT;
-  p->fault = fault;
-  p->switches = 0;
-  for (i = 0; i < p->tracks; i++) {
-    p->pulse[i] = 0;
-  }
-  for (i = 0; i < p->lamps; i++) {
-    p->lamp[i] = 0;
-  }
-}
 
 static void report_playing(qj_player *p, uint8_t what, uint8_t scene) {
   if (p->state == QJ_SCENE) {
@@ -176,6 +165,14 @@ uint8_t qj_resume(qj_player *p) {
     return QJ_REFUSED;
   }
   return QJ_DONE;
+}
+
+void qj_fail(qj_player *p, uint8_t fault) {
+  zero((uint8_t *)p + offsetof(qj_player, pulse), (uint16_t)(offsetof(qj_player, window) - offsetof(qj_player, pulse)));
+  p->switches = 0;
+  p->next_scene = QJ_NONE;
+  p->state = QJ_FAULT;
+  p->fault = fault;
 }
 
 /* ---- decisions at a common knot -------------------------------------------------------------- */

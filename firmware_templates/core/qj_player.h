@@ -112,9 +112,19 @@ void qj_tick(qj_player *p);
 uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats);
 uint8_t qj_hold(qj_player *p);
 uint8_t qj_resume(qj_player *p);
-
-/* The platform has found something that ends the show: every output is dead from now on. */
+/* Into QJ_FAULT with every output dead, from any state, until qj_open(). */
 void qj_fail(qj_player *p, uint8_t fault);
+
+/* The image's CRC a few bytes at a time; all zero = at its beginning. */
+typedef struct {
+  uint32_t crc;
+  qj_offset at;
+} qj_image_walk;
+/* `count` more bytes; at the image's end it begins anew. 0: the end is reached and the CRC is wrong. */
+uint8_t qj_walk_image(qj_image_walk *w, uint8_t count);
+/* One byte into a CRC-32 (ISO-HDLC); starts with all ones, and its complement is the result. */
+uint32_t qj_crc32(uint32_t crc, uint8_t byte);
+
 /* News that is no scene's: enum qj_what, and the number of the part that it is about. */
 void qj_tell(qj_player *p, uint8_t what, uint8_t part);
 

@@ -29,6 +29,7 @@ LAMP_PINS: Final = (3, 5, 6, 11)
 # Data addresses: output compare, control register A, and the shift of its COM bits, by pin.
 _PWM = {3: (0xB4, 0xB0, 4), 5: (0x48, 0x44, 4), 6: (0x47, 0x44, 6), 11: (0xB3, 0xB0, 6)}
 _PORT_ADDRESS = {"B": 0x25, "C": 0x28, "D": 0x2B}
+_WDTCSR: Final = 0x60
 _UCSR0A, _UCSR0B, _UBRR0L, _UBRR0H = 0xC0, 0xC1, 0xC4, 0xC5
 
 
@@ -159,6 +160,16 @@ class EmulatedUno:
         while (now := self.chip.cycle) < end:
             self._hold_inputs()
             self.chip.run_until(min(end, now + CHUNK))
+            self._watch_dog()
+
+    def _watch_dog(self) -> None:
+        """A watchdog's interrupt that nobody serves is followed by its reset; the library goes on waiting.
+
+        "If the interrupt is not executed before the next time-out, a System Reset will be applied"
+        (ATmega328P datasheet, WDTCSR). With the interrupt's enable bit away the library comes to that.
+        """
+        if self.chip.data[_WDTCSR] & 0xC8 == 0xC8:  # flag, interrupt enabled, reset enabled
+            self.chip.data[_WDTCSR] &= ~0x40
 
     def _hold_inputs(self) -> None:
         """A reset, the watchdog's too, clears the library's input registers behind the pins' back."""

@@ -28,7 +28,7 @@ class I2cPart(Protocol):
 
 
 class I2cBus:
-    """Parts by address, and what goes over the bus. ``log`` holds whole transfers: (address, written bytes)."""
+    """Parts by address, and what goes over it. ``log`` holds whole transfers: (address, bytes written)."""
 
     def __init__(self) -> None:
         self.parts: dict[int, I2cPart] = {}

@@ -27,6 +27,11 @@ FAULTS = (
     "the show on the board is damaged (its checksum differs)",
     "the show on the board has content this player cannot play",
     "the show was made for another kind of board",
+    "its program hung again and again; every output is dead until a reset",
+    "its memory is damaged (the stack met the variables); every output is dead until a reset",
+    "an expander does not answer",
+    "the show's blocks did not come in time",
+    "the show on the board has changed since it started; every output is dead until a reset",
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
@@ -39,6 +44,19 @@ TICK_S = 1e-5
 
 def _name(names: tuple[str, ...], number: int) -> str:
     return names[number] if number < len(names) else f"number {number}"
+
+
+#: MCUSR's bits (ATmega328P datasheet, "MCU Status Register"), the cause that explains the others first.
+RESETS = ((0x01, "power-on"), (0x04, "brown-out"), (0x08, "the watchdog ended a hang"), (0x02, "reset line"))
+
+
+def reset_words(cause: int) -> str:
+    """The reset cause of a hello in plain words; bit 7 only says who told it.
+
+    A loader that leaves by its own watchdog shows that and the reset line together: then it was the line.
+    """
+    bits = cause & 0x02 if cause & 0x0A == 0x0A else cause
+    return next((words for bit, words in RESETS if bits & bit), "not known")
 
 
 @dataclass(frozen=True)
@@ -59,6 +77,11 @@ class Hello:
     def fault_words(self) -> str:
         """The fault in plain words."""
         return _name(FAULTS, self.fault)
+
+    @property
+    def reset_words(self) -> str:
+        """Why the board last started, as far as its boot loader lets it know."""
+        return reset_words(self.reset_cause)
 
 
 @dataclass(frozen=True)
@@ -342,7 +365,7 @@ class Link:
                 raise LinkError(
                     Fault(
                         "board reset; the cue was interrupted",
-                        value=f"reset cause {message.number('reset_cause')}",
+                        value=f"reset cause: {reset_words(message.number('reset_cause'))}",
                         remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
                         "or another program opening the port; nothing is sent again by itself",
                     )

@@ -68,7 +68,9 @@ class Pca9685:
                 self.refused.append(byte)
         elif ALL_LED <= register < ALL_LED + 4:
             for channel in range(_CHANNELS):
-                self.registers[LED0 + 4 * channel + register - ALL_LED] = byte & (0x1F if register & 1 else 0xFF)
+                self.registers[LED0 + 4 * channel + register - ALL_LED] = byte & (
+                    0x1F if register & 1 else 0xFF
+                )
         elif register == MODE1:
             # Writing 1 to RESTART clears it; going to sleep with outputs running sets it.
             kept = 0 if byte & RESTART else self.registers[MODE1] & RESTART

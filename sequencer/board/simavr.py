@@ -25,6 +25,7 @@ FLASH_END: Final = FLASH_BYTES - 1
 
 #: What a message of the two-wire interface tells, bits (its fields: nothing, this, address, data).
 _TWI_START, _TWI_STOP, _TWI_ACK, _TWI_WRITE, _TWI_READ = 1, 2, 8, 16, 32
+_TWCR: Final = 0xBC
 #: avr->state values that matter here.
 RUNNING: Final = 2
 SLEEPING: Final = 3
@@ -212,13 +213,15 @@ class Simavr:
         answer = self._lib.avr_io_getirq(self._avr, code, 0)
 
         def heard(value: int) -> None:
+            if not value >> 8 & _TWI_STOP:  # the library leaves TWINT set when the program clears it
+                self.data[_TWCR] &= 0x7F
             what, address, byte = value >> 8 & 0xFF, value >> 16 & 0xFF, value >> 24 & 0xFF
             if what & _TWI_STOP:
                 bus.stop()
             if what & _TWI_START and bus.start(address >> 1, bool(address & 1)):
-                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16)
+                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16 | 1 << 24)
             if what & _TWI_WRITE and bus.write(byte):
-                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16)
+                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16 | 1 << 24)
             if what & _TWI_READ:
                 self._lib.avr_raise_irq(answer, _TWI_READ << 8 | address << 16 | bus.read() << 24)
 

@@ -31,7 +31,7 @@ class State(IntEnum):
 
 
 class Fault(IntEnum):
-    """Why an image is not played."""
+    """Why an image is not played, or no longer."""
 
     OK = 0
     NO_IMAGE = 1
@@ -39,6 +39,11 @@ class Fault(IntEnum):
     BAD_CRC = 3
     BAD_CONTENT = 4
     WRONG_BOARD = 5
+    HUNG = 6
+    RAM = 7
+    EXPANDER = 8
+    STARVED = 9
+    LOST_IMAGE = 10
 
 
 class Result(IntEnum):
@@ -58,6 +63,7 @@ class What(IntEnum):
     ENDED = 2
     STOPPED = 3
     TRIGGERED = 4
+    EXPANDER_LOST = 8
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Output expanders in the show image (FORMAT.md, "Expanders"): which there are and how their outputs count."""
+"""Output expanders in the show image (FORMAT.md, "Expanders"): which there are, how their outputs count."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _SCALE = 1 << 20
 
 @dataclass(frozen=True)
 class ExpanderRecord:
-    """One expander: its I2C address, what all its outputs carry, and its oscillator, None = not calibrated."""
+    """One expander: its I2C address, what all its outputs carry, its oscillator, None = not calibrated."""
 
     address: int
     serves: Serves
@@ -82,7 +82,9 @@ def expanders_extra(records: Sequence[ExpanderRecord], bus_khz: int) -> Extra | 
         raise ValueError("at most four expanders, on a bus of 100 or 400 kHz")
     try:
         body = b"".join(
-            _RECORD.pack(r.address, _SERVES.index(r.serves) + 1, r.prescale, 0, r.oscillator_khz or 0, r.scale)
+            _RECORD.pack(
+                r.address, _SERVES.index(r.serves) + 1, r.prescale, 0, r.oscillator_khz or 0, r.scale
+            )
             for r in records
         )
     except struct.error as error:

@@ -17,6 +17,7 @@ from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.simavr import APT_LINE
 from sequencer.board.simavr_loader import loader_hex
 from tests.board.emulated_show import Points, Stage, made_show, start_stage
+from tests.board.inside import Symbols, symbols_of
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "sequencer" / "firmware" / "data"
@@ -44,6 +45,15 @@ def build_avr() -> ModuleType:
     sys.modules["build_avr"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def symbols(build_avr: ModuleType, player_hex: str, tmp_path_factory: pytest.TempPathFactory) -> Symbols:
+    """Of the shipped hex: the same sources and compiler give the same bytes, which is checked here."""
+    elf = tmp_path_factory.mktemp("symbols") / "player.elf"
+    build_avr.compile_elf(elf, build_avr.sources())
+    assert build_avr.intel_hex(build_avr.content(elf).ljust(build_avr.IMAGE_BASE, b"\xff")) == player_hex
+    return symbols_of(elf)
 
 
 @pytest.fixture(scope="session")

@@ -15,6 +15,8 @@ from sequencer.errors import LinkError
 from tests.board.emulated_show import BEAM
 
 RAM_BEGIN, RAM_BYTES, MARGIN = 0x100, 2048, 128
+#: Written behind the variables by health.c.
+CANARY = bytes([0xC5]) * 8
 PAINT = 0xA5
 
 
@@ -31,18 +33,22 @@ def painted(port: EmulatedTransport) -> Link:
 def stack_bytes(port: EmulatedTransport, static: int) -> int:
     """From the top of RAM down to the lowest byte above the variables that anything was written to."""
     ram = bytes(port.board.chip.data[RAM_BEGIN : RAM_BEGIN + RAM_BYTES])
-    lowest = next(at for at in range(static, RAM_BYTES) if ram[at] != PAINT)
-    assert ram[static:lowest] == bytes([PAINT]) * (lowest - static)
+    free = static + len(CANARY)
+    assert ram[static:free] == CANARY
+    lowest = next(at for at in range(free, RAM_BYTES) if ram[at] != PAINT)
+    assert ram[free:lowest] == bytes([PAINT]) * (lowest - free)
     return RAM_BYTES - lowest
 
 
 def assert_room(port: EmulatedTransport, static: int, what: str, capsys: pytest.CaptureFixture[str]) -> None:
     stack = stack_bytes(port, static)
-    said = f"{what}: {static} bytes of variables and {stack} of stack, of {RAM_BYTES}"
+    said = (
+        f"{what}: {static} bytes of variables, {len(CANARY)} of canary and {stack} of stack, of {RAM_BYTES}"
+    )
     with capsys.disabled():
         print(f"\n  {said}")
     assert stack > 32, "nothing ran"
-    assert static + stack <= RAM_BYTES - MARGIN, f"{said} (less {MARGIN} kept free)"
+    assert static + len(CANARY) + stack <= RAM_BYTES - MARGIN, f"{said} (less {MARGIN} kept free)"
 
 
 def test_variables_and_stack_leave_a_margin(twelve, put_on_board, player_facts, capsys):

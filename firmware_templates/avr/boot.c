@@ -1,0 +1,91 @@
+/* What outlives a reset: why it came, the boot's number, where the servos stood.
+ *
+ * The record lies in RAM that the start-up code leaves alone, behind all other variables, where no boot loader
+ * writes (their own variables begin at the bottom of RAM, their stacks at its top). A CRC guards it: after a
+ * power cut RAM holds anything, and then the board knows nothing about its past.
+ *
+ * Hangs are counted apart from the record, so that a hang that has spoilt the record is counted too.
+ */
+#include "board.h"
+#include "qj_link.h"
+
+#include <avr/io.h>
+#include <avr/wdt.h>
+#include <stddef.h>
+
+#define NO_INIT __attribute__((section(".noinit")))
+#define JUST_NOW 0x80u /* in `hangs`: the run before this one ended so */
+
+typedef struct {
+  uint16_t number;               /* resets since the power came */
+  uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us, as in qj_player; 0 = none */
+  uint16_t crc;
+} past;
+
+static past kept NO_INIT;
+static uint8_t hangs NO_INIT, not_hangs NO_INIT; /* in a row; and its complement */
+static uint8_t cause NO_INIT;
+
+/* Runs before RAM is cleared. Boot loaders that skip to the program leave MCUSR cleared; newer ones pass it
+ * in r2, which the compiler is told to leave alone: a reset does not clear it, so an older loader leaves the
+ * nothing there that we left. (After a power cut it may be anything: what only r2 tells is marked by bit 7.)
+ * Interrupts: the Mega's loader leaves them on. */
+void take_reset_cause(void) __attribute__((naked, used, section(".init3")));
+void take_reset_cause(void) {
+  uint8_t told, first = MCUSR;
+  __asm__ volatile("cli\n\tmov %0, r2\n\tclr r2" : "=r"(told));
+  MCUSR = 0;
+  wdt_disable();
+  if (first == 0 && told != 0 && told < 16) first = (uint8_t)(0x80u | told);
+  cause = first;
+}
+
+static uint16_t crc_of_past(void) {
+  const uint8_t *byte = (const uint8_t *)&kept;
+  uint16_t crc = 0xFFFF;
+  uint8_t i;
+  for (i = 0; i < offsetof(past, crc); i++) crc = qj_crc16(crc, byte[i]);
+  return crc;
+}
+
+static uint8_t hangs_so_far(void) { return (uint8_t)(hangs ^ not_hangs) == 0xFF ? hangs : 0; }
+
+static void set_hangs(uint8_t n) {
+  hangs = n;
+  not_hangs = (uint8_t)~n;
+}
+
+void boot_begin(void) {
+  uint8_t n = hangs_so_far();
+  if ((cause & (_BV(PORF) | _BV(BORF))) || crc_of_past() != kept.crc) {
+    uint8_t *byte = (uint8_t *)&kept, i;
+    for (i = 0; i < sizeof kept; i++) byte[i] = 0;
+  }
+  kept.number++;
+  kept.crc = crc_of_past();
+  /* The watchdog's interrupt leaves a note; its reset shows where the loader lets it through. (With EXTRF the
+   * reset was the loader's own way to leave.) */
+  if (n & JUST_NOW)
+    cause = _BV(WDRF);
+  else if ((cause & (_BV(WDRF) | _BV(EXTRF))) == _BV(WDRF))
+    n++;
+  else
+    n = 0;
+  set_hangs(n & (uint8_t)~JUST_NOW);
+}
+
+uint8_t boot_cause(void) { return cause; }
+
+uint8_t boot_hangs(void) { return hangs; }
+
+uint16_t qj_boot_number(void) { return kept.number; }
+
+const uint16_t *boot_pulses(void) { return kept.pulse; }
+
+void boot_keep_pulses(const uint16_t *pulse) {
+  uint8_t i;
+  for (i = 0; i < QJ_MAX_TRACKS; i++) kept.pulse[i] = pulse[i];
+  kept.crc = crc_of_past();
+}
+
+void boot_note_hang(void) { set_hangs((uint8_t)((hangs_so_far() + 1u) | JUST_NOW)); }

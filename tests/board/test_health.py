@@ -1,0 +1,185 @@
+"""What the firmware watches while it plays, and what it remembers over a reset."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+import pytest
+
+from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.link import FAULT, IDLE, SCENE, Link
+from sequencer.player.player import Fault
+from tests.board.emulated_show import FRAME, Stage
+from tests.board.inside import Symbols, dead
+
+POWER_ON, EXTERNAL = 0x01, 0x02
+#: Bytes of the image that the player checks in a second of idling (health.c).
+CHECKED = 64 * 50
+RAM = range(0x100, 0x900)
+
+
+def seconds_to_fault(stage: Stage, limit_s: float) -> float:
+    """Until the outputs are dead; the link is not asked meanwhile."""
+    begin = stage.board.cycle
+    while not dead(stage.board):
+        stage.board.run(FRAME // 4)
+        assert (stage.board.cycle - begin) / 16e6 < limit_s, "the outputs live on"
+    return (stage.board.cycle - begin) / 16e6
+
+
+def assert_dead_for_good(stage: Stage, fault: Fault) -> None:
+    """No edge, no lamp, and every question answered; asking for anything is refused."""
+    stage.board.run(FRAME)  # a pulse under way ends as a pull-up
+    edges = len(stage.board.edges)
+    hello = stage.link.hello()
+    assert (hello.state, hello.fault) == (FAULT, fault)
+    for _ in range(20):
+        stage.board.run_s(0.1)
+        assert dead(stage.board)
+    assert len(stage.board.edges) == edges
+    assert stage.link.status().fault == fault
+
+
+def test_a_stack_that_meets_the_variables_kills_the_outputs(twelve, stage_of, symbols: Symbols):
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    stage.run_s(0.5)
+    for at in range(symbols.ram("__heap_start"), symbols.ram("__heap_start") + 8):
+        assert stage.board.chip.data[at] == 0xC5
+    stage.board.chip.data[symbols.ram("__heap_start") + 5] = 0
+    assert seconds_to_fault(stage, 0.1) <= 0.041
+    assert_dead_for_good(stage, Fault.RAM)
+
+
+@pytest.mark.parametrize("where", ["first", "middle", "last"])
+def test_an_image_that_changes_while_idle_kills_the_outputs(twelve, stage_of, player_facts, where):
+    """Within the time of two passes: the changed byte may just have been read."""
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    stage.link.wait_ready()
+    assert stage.link.status().state == IDLE
+    stage.run_s(len(image) / CHECKED + 0.1)
+    assert stage.link.hello().fault == Fault.OK
+    at = {"first": 22, "middle": len(image) // 2, "last": len(image) - 1}[where]
+    base = int(str(player_facts["image_base"]))
+    stage.board.load(base + at, bytes([image[at] ^ 0x10]))
+    assert seconds_to_fault(stage, 10.0) <= 2 * len(image) / CHECKED + 0.1
+    assert_dead_for_good(stage, Fault.LOST_IMAGE)
+    stage.port.reset()
+    assert Link(stage.port).hello().fault == Fault.BAD_CRC
+
+
+def test_a_scene_is_not_interrupted_by_the_check(twelve, stage_of, player_facts):
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    stage.link.wait_ready()
+    stage.cue("greet", 0)
+    stage.run_s(2.5)  # the idle loop is still fading in
+    assert stage.link.status().state == SCENE
+    at = int.from_bytes(image[56:60], "little")  # the names: nothing that moves
+    base = int(str(player_facts["image_base"]))
+    stage.board.load(base + at + 1, bytes([image[at + 1] ^ 1]))
+    stage.run_s(2 * len(image) / CHECKED + 0.2)
+    assert stage.link.status().state == SCENE
+
+
+@pytest.mark.parametrize(
+    ("at", "value", "fault"),
+    [
+        (0, b"X", Fault.NO_IMAGE),
+        (12, b"\x01", Fault.BAD_VERSION),
+        (40, b"\xee", Fault.BAD_CRC),
+        (6, b"\x01", Fault.BAD_CRC),  # a length beyond the chip
+        (13, b"\x02", Fault.WRONG_BOARD),
+        (14, b"\x0d", Fault.BAD_CONTENT),  # thirteen tracks
+    ],
+)
+def test_a_bad_image_means_dead_outputs_and_a_clear_hello(twelve, put_on_board, at, value, fault):
+    bad = bytearray(twelve[0])
+    bad[at : at + len(value)] = value
+    if fault not in (Fault.BAD_CRC, Fault.NO_IMAGE):
+        bad[8:12] = zlib.crc32(bad[12:]).to_bytes(4, "little")
+    port = put_on_board(bytes(bad))
+    port.reset()
+    link = Link(port)
+    hello = link.hello()
+    assert (hello.state, hello.fault) == (FAULT, fault)
+    port.board.run_s(2.0)
+    assert dead(port.board)
+
+
+# -- what outlives a reset ---------------------------------------------------------------------------------
+
+
+def record(board: EmulatedUno, symbols: Symbols) -> tuple[int, np.ndarray]:
+    """Boot number and last pulses, from RAM."""
+    at = symbols.ram("kept")
+    raw = bytes(board.chip.data[at : at + 26])
+    return int.from_bytes(raw[:2], "little"), np.frombuffer(raw[2:], "<u2")
+
+
+def crc16(data: bytes) -> int:
+    """CRC-16/CCITT-FALSE as the catalogue of parametrised CRCs has it (poly 1021, init ffff)."""
+    crc = 0xFFFF
+    for byte in data:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1) ^ 0x1021 if crc & 0x8000 else crc << 1
+            crc &= 0xFFFF
+    return crc
+
+
+def power_cut(port: EmulatedTransport, seed: int) -> None:
+    """Power gone long enough for RAM to hold anything."""
+    noise = np.random.default_rng(seed).bytes(len(RAM))
+    port.board.power_on()
+    for at, byte in zip(RAM, noise, strict=True):
+        port.board.chip.data[at] = byte
+
+
+def test_resets_are_counted_and_a_power_cut_forgets(twelve, stage_of, symbols):
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    first = record(stage.board, symbols)[0]
+    for count in range(1, 4):
+        stage.port.reset()
+        stage.board.run_s(2.5)
+        assert record(stage.board, symbols)[0] == first + count
+    power_cut(stage.port, 1)
+    stage.board.run_s(1.0)
+    assert record(stage.board, symbols)[0] == 1
+
+
+def test_the_last_pulses_outlive_a_reset_and_the_loader(twelve, stage_of, symbols):
+    """In the middle of a scene; what is kept is what the pins did last."""
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    stage.cue("storm")
+    stage.run_s(3.0)
+    frame = stage.to_mid_frame()
+    kept = record(stage.board, symbols)[1]
+    stage.board.run(2 * FRAME)
+    assert np.abs(stage.widths()[frame].astype(int) - kept.astype(int)).max() <= 1
+    stage.to_mid_frame()
+    kept = record(stage.board, symbols)[1]
+    stage.port.reset()
+    stage.board.run_s(1.0)  # in the loader
+    _, after = record(stage.board, symbols)
+    np.testing.assert_array_equal(after, kept)
+    at = symbols.ram("kept")
+    raw = bytes(stage.board.chip.data[at : at + 28])
+    assert crc16(raw[:26]) == int.from_bytes(raw[26:], "little")
+
+
+def test_a_damaged_record_is_not_believed(twelve, stage_of, symbols):
+    image, show, _ = twelve
+    stage = stage_of(image, show)
+    stage.run_s(0.5)
+    stage.to_mid_frame()
+    stage.port.reset()
+    stage.board.chip.data[symbols.ram("kept") + 7] ^= 0x04
+    stage.board.run_s(2.0)
+    number, _ = record(stage.board, symbols)
+    assert number == 1
