@@ -81,6 +81,15 @@ uint8_t lamps_has_pin(uint8_t pin);
 /* Sets a lamp pin's light, 0..4095. */
 void lamps_set(uint8_t pin, uint16_t duty);
 
+/* analog.c ------------------------------------------------------------------------------------ */
+
+#include "qj_player.h"
+
+/* Starts the first conversion, when the show has analog inputs. */
+void analog_start(const qj_player *p);
+/* Hands a finished conversion to the player and starts the next one; never waits. */
+void analog_poll(qj_player *p);
+
 /* uart.c -------------------------------------------------------------------------------------- */
 
 /* 250 000 baud, both directions by interrupt. */

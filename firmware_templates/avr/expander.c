@@ -62,7 +62,7 @@ static void answered(qj_player *p, uint8_t e, uint8_t bad) {
     if (serves_servos(e))
       qj_fail(p, QJ_EXPANDER);
     else
-      qj_tell(p, QJ_EXPANDER_LOST, e);
+      qj_report(p, QJ_EXPANDER_LOST, QJ_NONE, 0, e);
   }
 }
 

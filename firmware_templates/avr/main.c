@@ -96,6 +96,7 @@ int main(void) {
   lamps_start();
   wire();
   expander_start(&player);
+  analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
@@ -103,6 +104,7 @@ int main(void) {
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
+    analog_poll(&player);
     if (pulses_want_list()) next_frame();
     expander_step(&player);
   }

@@ -73,6 +73,17 @@ uint8_t qj_expanders(void);
 qj_offset qj_expander(uint8_t expander);
 uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
+/* Numbers of extras. */
+enum { QJ_EXTRA_GUARD = 3 };
+
+/* qj_guard.c: one frame of the stall guard; whether a track's pulses were taken away */
+void qj_guard_open(qj_player *p);
+void qj_guard_frame(qj_player *p);
+uint8_t qj_is_tripped(const qj_player *p, uint8_t track);
+
+/* qj_player.c: news for the host */
+void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
+
 /* qj_content.c: whether every record and offset makes sense (not on small boards) */
 uint8_t qj_check_content(void);
 

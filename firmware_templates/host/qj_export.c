@@ -62,6 +62,7 @@ static struct {
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
   uint8_t levels;
+  uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
 } now = {.board = 1};
@@ -128,6 +129,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   out_count = 0;
   proof.faces = 0;
   now.levels = 0;
+  for (i = 0; i < QJ_MAX_SENSORS; i++) {
+    now.counts[i] = 0xFFFF;
+  }
   for (pin = 0; pin < 32; pin++) {
     now.bench_pulse[pin] = 0;
     now.bench_lamp[pin] = 0;
@@ -155,12 +159,22 @@ uint32_t EXPORT(x_cue)(uint32_t cue, uint32_t scene, uint32_t repeats) {
 uint32_t EXPORT(x_hold)(void) { return qj_hold(&now.player); }
 uint32_t EXPORT(x_resume)(void) { return qj_resume(&now.player); }
 void EXPORT(x_levels)(uint32_t levels) { now.levels = (uint8_t)levels; }
+/* Counts of an analog input from now on, read 64 times a frame; 0xFFFF: no reading. */
+void EXPORT(x_counts)(uint32_t sensor, uint32_t counts) { now.counts[sensor % QJ_MAX_SENSORS] = (uint16_t)counts; }
+uint32_t EXPORT(x_measured)(uint32_t sensor) { return qj_measured(&now.player, (uint8_t)sensor); }
+uint32_t EXPORT(x_supply)(uint32_t watches) { return qj_supply(&now.player, (uint8_t)watches); }
 uint32_t EXPORT(x_levels_now)(void) { return now.levels; }
 
 static void frame(void) {
   uint8_t i;
   for (i = 0; i < 6; i++) {
     qj_sample(&now.player, now.levels);
+  }
+  for (i = 0; i < now.player.sensors; i++) {
+    uint8_t reading;
+    for (reading = 0; reading < 64 && now.counts[i] <= 1023; reading++) {
+      qj_reading(&now.player, i, now.counts[i]);
+    }
   }
   qj_tick(&now.player);
 }

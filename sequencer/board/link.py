@@ -35,7 +35,7 @@ FAULTS = (
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
-STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
+STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
