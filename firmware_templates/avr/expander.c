@@ -84,7 +84,7 @@ void expander_start(qj_player *p) {
 void expander_frame(void) { next = 0; }
 
 static void set(qj_player *p, uint8_t pin, uint16_t on, uint16_t off) {
-  uint8_t e = (uint8_t)((pin >> 4) & (MOST - 1u));
+  uint8_t e = (uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u));
   if (misses[e]) return; /* look() decides first */
   twi_begin(address[e], 0);
   twi_put((uint8_t)(LED0 + (uint8_t)((pin & 15u) << 2)));
@@ -97,7 +97,7 @@ static void set(qj_player *p, uint8_t pin, uint16_t on, uint16_t off) {
 
 static void set_servo(qj_player *p, uint8_t track, uint8_t pin) {
   uint16_t on = (uint16_t)((pin & 15u) * STAGGER);
-  uint16_t width = qj_expander_counts((uint8_t)((pin >> 4) & (MOST - 1u)), p->pulse[track]);
+  uint16_t width = qj_expander_counts((uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u)), p->pulse[track]);
   set(p, pin, on, width ? (uint16_t)(on + width) : FULL);
 }
 
@@ -121,7 +121,7 @@ static void look(qj_player *p, uint8_t e) {
 }
 
 void expander_step(qj_player *p) {
-  uint8_t pin, i = next;
+  uint8_t pin, i = next, channels = (uint8_t)(p->tracks + p->lamps);
   if (p->fault != QJ_OK) { /* whatever happened: no pulse comes from here any more */
     while (count) write(--count, ALL_OFF_H, FULL >> 8);
     return;
@@ -132,10 +132,10 @@ void expander_step(qj_player *p) {
     look(p, i);
     return;
   }
-  for (i = (uint8_t)(i - count); i < (uint8_t)(p->tracks + p->lamps); i++) {
+  for (i = (uint8_t)(i - count); i < channels; i++) {
     pin = i < p->tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - p->tracks));
     if (pin & 0x80u) {
-      next = (uint8_t)(i + count + 1u);
+      next = (uint8_t)(i + count + 1);
       if (i < p->tracks)
         set_servo(p, i, pin);
       else

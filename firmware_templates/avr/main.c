@@ -18,7 +18,7 @@ static qj_link host;
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
-    uint8_t on = (uint8_t)((player.switches >> i) & 1u);
+    uint8_t on = (uint8_t)((uint8_t)(player.switches >> i) & 1u);
     uint8_t level = (uint8_t)(on ^ (qj_switch_flags(i) & 1u));
     if (first)
       pin_output(qj_switch_pin(i), level);
@@ -45,7 +45,7 @@ static void read_inputs(void) {
       uint8_t pin = qj_input_pin(i);
       uint8_t port = pin < 8 ? pins[0] : pin < 14 ? pins[1] : pins[2];
       uint8_t bit = pin < 8 ? pin : pin < 14 ? (uint8_t)(pin - 8) : (uint8_t)(pin - 14);
-      if (port & (uint8_t)(1u << bit)) levels |= (uint8_t)(1u << i);
+      if (port & (uint8_t)(1u << bit)) levels = (uint8_t)(levels | (1u << i));
     }
     qj_sample(&player, levels);
   }

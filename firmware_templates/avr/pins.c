@@ -15,10 +15,10 @@ static place place_of(uint8_t pin) {
     p.port = &PORTD;
   } else if (pin < 14) {
     p.port = &PORTB;
-    pin -= 8;
+    pin = (uint8_t)(pin - 8u);
   } else {
     p.port = &PORTC;
-    pin -= 14;
+    pin = (uint8_t)(pin - 14u);
   }
   p.mask = (uint8_t)(1u << (pin & 7u));
   return p;
