@@ -121,7 +121,7 @@ static void look(qj_player *p, uint8_t e) {
 }
 
 void expander_step(qj_player *p) {
-  uint8_t pin, i = next, channels = (uint8_t)(p->tracks + p->lamps);
+  uint8_t i = next, channels = (uint8_t)(p->tracks + p->lamps);
   if (p->fault != QJ_OK) { /* whatever happened: no pulse comes from here any more */
     while (count) write(--count, ALL_OFF_H, FULL >> 8);
     return;
@@ -133,7 +133,7 @@ void expander_step(qj_player *p) {
     return;
   }
   for (i = (uint8_t)(i - count); i < channels; i++) {
-    pin = i < p->tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - p->tracks));
+    uint8_t pin = i < p->tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - p->tracks));
     if (pin & 0x80u) {
       next = (uint8_t)(i + count + 1);
       if (i < p->tracks)

@@ -7,23 +7,15 @@
  */
 #include "twi.h"
 
-#include <avr/io.h>
+#include "chip.h"
+
 #include <util/delay.h>
 
-#if defined(__AVR_ATmega2560__)
-#define LINES PIND
-#define PULLS PORTD
-#define DRIVES DDRD
-#define SDA _BV(PD1)
-#define SCL _BV(PD0)
-#else
-#define LINES PINC
-#define PULLS PORTC
-#define DRIVES DDRC
-#define SDA _BV(PC4)
-#define SCL _BV(PC5)
-#endif
-
+#define LINES CHIP_TWI(PIN)
+#define PULLS CHIP_TWI(PORT)
+#define DRIVES CHIP_TWI(DDR)
+#define SDA CHIP_SDA
+#define SCL CHIP_SCL
 #define PATIENCE 1000u /* looks at the hardware, 0.6 ms or more: six times the slowest byte */
 
 static uint8_t trouble;
@@ -92,11 +84,11 @@ uint8_t twi_get(uint8_t more) {
 }
 
 uint8_t twi_end(void) {
-  uint8_t patience = 255;
   open = 0;
   if (trouble == TWI_STUCK) {
     TWCR = 0; /* lets go of both lines */
   } else {
+    uint8_t patience = 255;
     TWCR = _BV(TWINT) | _BV(TWEN) | _BV(TWSTO);
     while ((TWCR & _BV(TWSTO)) && --patience) {
     }
