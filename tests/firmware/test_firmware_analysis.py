@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import runpy
 import shutil
 import subprocess
 from pathlib import Path
@@ -11,14 +12,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "firmware_templates"
 CORE, AVR, HOST = (FIRMWARE / name for name in ("core", "avr", "host"))
-LIMITS = (
-    "-DQJ_SMALL_IMAGE",
-    "-DQJ_MAX_TRACKS=12",
-    "-DQJ_MAX_LAMPS=4",
-    "-DQJ_MAX_SWITCHES=8",
-    "-DQJ_MAX_INPUTS=4",
-)
-CHIPS = {"uno": "__AVR_ATmega328P__"}
+BUILD = runpy.run_path(str(AVR / "build_avr.py"))
+CHIPS = {"uno": "__AVR_ATmega328P__", "mega": "__AVR_ATmega2560__"}
 
 
 def said(command: list[str]) -> str:
@@ -38,11 +33,12 @@ def test_cppcheck_has_nothing_against_the_core() -> None:
     assert cppcheck("--platform=unix64", f"-I{HOST}", str(CORE), str(HOST)) == ""
 
 
-@pytest.mark.parametrize("chip", CHIPS.values(), ids=CHIPS)
-def test_cppcheck_has_nothing_against_the_board(chip: str) -> None:
+@pytest.mark.parametrize("name", CHIPS)
+def test_cppcheck_has_nothing_against_the_board(name: str) -> None:
     """Where int has sixteen bits, with the hardware's own files."""
-    board = ("--platform=avr8", "-D__AVR__", f"-D{chip}", "-DF_CPU=16000000UL", "-DIMAGE_BASE=0x4c00u")
-    assert cppcheck(*board, *LIMITS, f"-I{AVR}", str(CORE), str(AVR)) == ""
+    defines = [flag for flag in BUILD["TARGETS"][name].flags if flag.startswith("-D")]
+    board = ("--platform=avr8", "-D__AVR__", f"-D{CHIPS[name]}", *defines)
+    assert cppcheck(*board, f"-I{AVR}", str(CORE), str(AVR)) == ""
 
 
 def test_cppcheck_would_speak_up(tmp_path: Path) -> None:
@@ -63,18 +59,10 @@ def test_no_conversion_goes_unsaid(compiler: str) -> None:
     )
 
 
-def test_no_conversion_goes_unsaid_on_the_chip(build_avr_flags: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("name", CHIPS)
+def test_no_conversion_goes_unsaid_on_the_chip(name: str) -> None:
     """Where int has sixteen bits, other conversions lose something."""
-    assert {"-Wall", "-Wextra", "-Wconversion", "-Werror"} <= set(build_avr_flags)
+    assert {"-Wall", "-Wextra", "-Wconversion", "-Werror"} <= set(BUILD["FLAGS"])
     files = [str(path) for path in sorted([*CORE.glob("*.c"), *AVR.glob("*.c")])]
-    flags = [flag for flag in build_avr_flags if flag not in ("-flto", "-Werror")]
+    flags = [*BUILD["TARGETS"][name].flags, *(f for f in BUILD["FLAGS"] if f not in ("-flto", "-Werror"))]
     assert said(["avr-gcc", *flags, "-Wsign-conversion", "-Wshadow", "-fsyntax-only", *files]) == ""
-
-
-@pytest.fixture
-def build_avr_flags() -> tuple[str, ...]:
-    """The flags that the player is built with."""
-    import runpy
-
-    flags: tuple[str, ...] = runpy.run_path(str(AVR / "build_avr.py"))["FLAGS"]
-    return flags
