@@ -26,7 +26,7 @@
 /* PORTB, PORTC and PORTD are three apart: bits 4..6 are 0, 3 or 6; bit 3 is always set. */
 #define CHIP_PORT(place) ((volatile uint8_t *)(uint16_t)(uint8_t)(_SFR_MEM_ADDR(PORTB) + (((place) >> 4) & 7u)))
 #define CHIP_PORT_NUMBER(place) ((uint8_t)(((place) >> 5) - ((place) >> 6)))
-#define CHIP_READ_PORTS(to) (to)[0] = PINB, (to)[1] = PINC, (to)[2] = PIND
+#define CHIP_READ_PORTS(to) (to)[2] = PIND, (to)[0] = PINB, (to)[1] = PINC
 #define CHIP_PINS_FLOAT() \
   DDRB = DDRC = DDRD = 0; \
   PORTB = PORTC = PORTD = 0
