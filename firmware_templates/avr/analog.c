@@ -8,9 +8,12 @@
 
 static uint8_t turn;
 
-/* A0 is channel 0 and pin 14, A6 and A7 (which are nothing but analog) 20 and 21. */
 static void convert(uint8_t sensor) {
-  ADMUX = (uint8_t)(_BV(REFS0) | ((qj_sensor_pin(sensor) - 14u) & 7u));
+  uint8_t channel = (uint8_t)(qj_sensor_pin(sensor) - CHIP_A0);
+#ifdef MUX5
+  ADCSRB = (channel & 8u) ? _BV(MUX5) : 0;
+#endif
+  ADMUX = (uint8_t)(_BV(REFS0) | (channel & 7u));
   ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
 }
 

@@ -49,7 +49,7 @@ void bench_heard(void) { silent = 0; }
 static void all_off(void) {
   uint8_t pin;
   wanted = width = 0;
-  for (pin = FIRST_PIN; pin <= LAST_PIN; pin++) {
+  for (pin = 0; pin < CHIP_PINS; pin++) {
     if (lamps_has_pin(pin)) lamps_free_pin(pin);
   }
 }

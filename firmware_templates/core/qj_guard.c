@@ -113,7 +113,7 @@ void qj_guard_frame(qj_player *p) {
     qj_sensor *const s = &p->sensor[i];
     const qj_offset record = record_of(i);
     const uint16_t scaled = (uint16_t)(away(p, i, record) >> qj_read((qj_offset)(record + 6)));
-    const uint8_t value = s->mean == 0xFFFF ? (uint8_t)0 : scaled > 255 ? (uint8_t)255 : (uint8_t)scaled;
+    const uint8_t value = (uint8_t)(s->mean == 0xFFFF ? 0 : scaled > 255 ? 255 : scaled);
     uint8_t limit = qj_read((qj_offset)(record + 7));
     if (limits != 0) {
       const uint8_t learned = qj_read(limits);

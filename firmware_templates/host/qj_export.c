@@ -73,19 +73,20 @@ static row rows[ROWS];
 static uint8_t in[WIRE];
 static uint8_t out[WIRE];
 static uint32_t out_count;
+static uint32_t out_room = WIRE;
 static qj_proof proof;
 
 uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
 uint32_t qj_read_limit(void) { return image_room; }
 
 void qj_put(uint8_t byte) {
-  if (out_count < WIRE) {
+  if (out_count < out_room) {
     out[out_count++] = byte;
   }
 }
 
 uint8_t qj_room(void) {
-  const uint32_t room = WIRE - out_count;
+  const uint32_t room = out_room - out_count;
   return room > 255 ? (uint8_t)255 : (uint8_t)room;
 }
 
@@ -241,6 +242,12 @@ void EXPORT(x_receive)(uint32_t count) {
     }
   }
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* A transmit ring as small as a board's; what waits in the out buffer is forgotten. */
+void EXPORT(x_ring)(uint32_t bytes) {
+  out_room = bytes < WIRE ? bytes : WIRE;
+  out_count = 0;
 }
 
 /* Bytes waiting in the out buffer; they are taken. */

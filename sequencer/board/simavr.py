@@ -31,6 +31,9 @@ _STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
 _RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
 _PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
 _MAX_RUN: Final = 16_000
+# From an interrupt line to its first listener, from that to what it listens for; in the serial port's structure
+# the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
+_LISTENER, _LISTENS_FOR, _RECEIVED, _RING = 32, 32, 448, 64
 
 _NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void_p)
 _TIMER = ctypes.CFUNCTYPE(ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_void_p)
@@ -108,6 +111,7 @@ class Simavr:
         self.data = ctypes.cast(self._field(_DATA, pointer)[0], ctypes.POINTER(ctypes.c_uint8))
         flags = ctypes.c_uint32(0)  # no stdio echo, no sleeping in the serial port
         lib.avr_ioctl(self._avr, _code("uas", "0"), ctypes.byref(flags))
+        self._received = self._find_received()
 
     # -- memory and clock
 
@@ -207,7 +211,32 @@ class Simavr:
         raise_irq = self._lib.avr_raise_irq
         return lambda byte: raise_irq(irq, byte)
 
+    def unread(self) -> int:
+        """Bytes on the receive pin that the program has not fetched yet."""
+        ends = ctypes.cast(self._received + 2 * _RING, ctypes.POINTER(ctypes.c_uint16))
+        return (ends[1] - ends[0]) % _RING
+
     # -- inside
+
+    def _find_received(self) -> int:
+        """The ring of received bytes: where three that are put on the pin turn up."""
+        pointer = ctypes.POINTER(ctypes.c_void_p)
+        irq = self._lib.avr_io_getirq(self._avr, _code("uar", "0"), 0)
+        listener = ctypes.cast(irq + _LISTENER, pointer)[0]
+        port = ctypes.cast(listener + _LISTENS_FOR, pointer)[0] if listener else None
+        if not port:
+            raise self._differs("unexpected serial port")
+        self.data[0xC1] = 0x10  # receiver on; the reset that follows ends it
+        for byte in b"\xa1\xb2\xc3":
+            self._lib.avr_raise_irq(irq, byte)
+        ring = int(port) + _RECEIVED
+        if (
+            ctypes.string_at(ring, 6) != b"\xa1\0\xb2\0\xc3\0"
+            or ctypes.string_at(ring + 2 * _RING, 4) != b"\0\0\3\0"
+        ):
+            raise self._differs("unexpected receive ring")
+        self._lib.avr_reset(self._avr)
+        return ring
 
     def _notify(self, code: int, index: int, function: Callable[[int], None]) -> None:
         callback = self._kept(_NOTIFY(lambda _irq, value, _param: function(value)))
