@@ -86,6 +86,7 @@ int main(void) {
   boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  qj_start_from(&player, boot_pulses());
   hung = health_at_boot();
   if (hung) qj_fail(&player, hung);
   health_start();
