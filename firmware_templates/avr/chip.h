@@ -43,6 +43,11 @@
 #define CHIP_LAMP_2B 3
 #define CHIP_FLASH_BYTE(at) pgm_read_byte((uint16_t)(at))
 
+/* I2C: A4 and A5. */
+#define CHIP_TWI(reg) reg##C
+#define CHIP_SDA _BV(4)
+#define CHIP_SCL _BV(5)
+
 #elif defined(__AVR_ATmega2560__)
 
 /* Mega: D2..D12, D14..D53, A0..A15 as 54..69. D0 and D1 belong to the link, D13 is the boot loader's to blink. */
@@ -59,6 +64,10 @@
       0x13, 0x12, 0x11, 0x10,                                          /* D50..D53: B */ \
       0x30, 0x31, 0x32, 0x33, 0x34, 0x35, 0x36, 0x37,                  /* A0..A7: F */ \
       0x50, 0x51, 0x52, 0x53, 0x54, 0x55, 0x56, 0x57                   /* A8..A15: K */
+/* I2C: D20 and D21. */
+#define CHIP_TWI(reg) reg##D
+#define CHIP_SDA _BV(1)
+#define CHIP_SCL _BV(0)
 /* Bits 3..6: the port's number, from 1 = A. Their registers are three apart: A..G from 0x22, H..L from 0x102. */
 #define CHIP_PORT(place)                                                                        \
   ((volatile uint8_t *)(uint16_t)((((place) & 0x40u) ? _SFR_MEM_ADDR(PORTH) - 24u               \
