@@ -46,6 +46,7 @@ static void read_inputs(void) {
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
+  clock_frame();
   boot_keep_pulses(player.pulse);
   if (player.fault == QJ_NO_IMAGE) {
     uint16_t width = bench_step();
@@ -86,6 +87,7 @@ int main(void) {
   if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
+  clock_start(&player);
   wire();
   expander_start(&player);
   analog_start(&player);

@@ -286,6 +286,10 @@ class Link:
             now=None if now == 0xFFFF else now,
         )
 
+    def now_s(self) -> float:
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
+        return self._port.now_s()
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s
