@@ -64,6 +64,7 @@ class What(IntEnum):
     STOPPED = 3
     TRIGGERED = 4
     TRIPPED = 5
+    EXPANDER_LOST = 8
 
 
 @dataclass(frozen=True)
