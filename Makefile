@@ -9,9 +9,9 @@ SUDO := $(shell [ "$$(id -u)" = 0 ] || command -v sudo)
 APT_INSTALL := $(SUDO) env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends
 
 # What the tests run real firmware with: the compiler, the emulator, an independent uploader, the boot loader's source, a browser.
-TEST_PACKAGES := gcc libc6-dev gcc-avr avr-libc binutils-avr libsimavr2 avrdude arduino-core-avr chromium cppcheck
+TEST_PACKAGES := gcc libc6-dev gcc-avr avr-libc binutils-avr libsimavr2 avrdude arduino-core-avr chromium cppcheck clang libclang-rt-dev
 
-.PHONY: demo test lint firmware setup setup-dev packages bench clean
+.PHONY: demo test lint firmware fuzz setup setup-dev packages bench clean
 
 demo: setup
 	$(BIN)/quarterjack demo
@@ -27,6 +27,11 @@ lint: setup-dev
 # Rebuilds the prebuilt player (hex, wasm) and the rendered C headers, byte for byte.
 firmware: setup-dev packages
 	$(BIN)/python firmware_templates/build.py all
+
+# The image reader, the same with a small board's limits, and the link: RUNS inputs each.
+RUNS ?= 1000000
+fuzz: setup-dev packages
+	$(BIN)/python -m tests.fuzz.fuzzing --runs $(RUNS)
 
 bench: setup-dev
 	for file in tests/benchmarks/*.py; do $(BIN)/python $$file --quick || exit 1; done

@@ -1,4 +1,4 @@
-"""Build everything that ships prebuilt: ``python firmware_templates/build.py messages|wasm|host|uno|all``.
+"""Build everything that ships prebuilt: ``python firmware_templates/build.py all``, or what is named.
 
 The same inputs and compiler versions give the same bytes: no paths, no dates. A user of the package
 needs none of this; ``make firmware`` runs it, and the compilers' versions stand beside their outputs.
@@ -140,8 +140,8 @@ def build_host(
     return out
 
 
-def build_uno() -> None:
-    """Build the Uno's firmware, when its folder has a build script."""
+def build_avr(target: str) -> None:
+    """Build the AVR boards' firmware: ``uno``, ``mega`` or ``all``."""
     script = ROOT / "firmware_templates" / "avr" / "build_avr.py"
     spec = importlib.util.spec_from_file_location("build_avr", script)
     if spec is None or spec.loader is None or not script.exists():
@@ -149,13 +149,13 @@ def build_uno() -> None:
     module = importlib.util.module_from_spec(spec)
     sys.modules["build_avr"] = module
     spec.loader.exec_module(module)
-    module.build_uno()
+    module.main([target])
 
 
 def main(argv: list[str] | None = None) -> None:
     """Build what is named; ``all`` is what ``make firmware`` runs."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("messages", "wasm", "host", "uno", "all"))
+    parser.add_argument("what", choices=("messages", "wasm", "host", "uno", "mega", "all"))
     parser.add_argument("--out", type=Path, default=None, help="output of wasm or host")
     parser.add_argument("--sanitize", action="store_true", help="host: with sanitizers")
     asked = parser.parse_args(argv)
@@ -166,8 +166,8 @@ def main(argv: list[str] | None = None) -> None:
         print(f"{out.name}: {out.stat().st_size} bytes, {hashlib.sha256(out.read_bytes()).hexdigest()}")
     if asked.what == "host":
         print(build_host(asked.out or ROOT / "build" / "libqj.so", asked.sanitize))
-    if asked.what in ("uno", "all"):
-        build_uno()
+    if asked.what in ("uno", "mega", "all"):
+        build_avr(asked.what)
 
 
 if __name__ == "__main__":

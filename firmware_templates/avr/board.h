@@ -1,15 +1,14 @@
-/* The Uno under the player: what each small file of this layer offers to main.c. */
-#ifndef QJ_UNO_BOARD_H
-#define QJ_UNO_BOARD_H
+/* The board under the player: what each small file of this layer offers to main.c. */
+#ifndef QJ_AVR_BOARD_H
+#define QJ_AVR_BOARD_H
+
+#include "chip.h"
 
 #include <stdint.h>
 
-#ifndef IMAGE_BASE
-#error "build_avr.py says where the image begins: pass -DIMAGE_BASE"
+#if !defined(IMAGE_BASE) || !defined(IMAGE_LIMIT)
+#error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
-#define IMAGE_LIMIT 0x7E00u /* the boot loader begins here */
-#define FIRST_PIN 2u        /* D0 and D1 belong to the link */
-#define LAST_PIN 12u        /* D13: boot loaders blink it */
 
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
@@ -37,8 +36,10 @@ void health_start(void);
 /* Once a frame. Returns enum qj_fault. */
 uint8_t health_frame(uint8_t idle);
 
-/* pins.c: D2..D12 are 2..12, A0..A5 are 14..19. Each changes one bit with interrupts off for a few cycles. */
-uint8_t pin_is_ours(uint8_t pin);            /* D2..D12 and A0..A5; the others are left alone by everything here */
+/* pins.c: pins by number, as chip.h lists them. Each changes one bit with interrupts off for a few cycles. */
+uint8_t pin_place(uint8_t pin);              /* where it is (chip.h), or NO_PLACE */
+uint8_t pin_mask(uint8_t place);             /* 1 << bit */
+uint8_t pin_is_ours(uint8_t pin);            /* has a place; the others are left alone by everything here */
 void pin_output(uint8_t pin, uint8_t level); /* the level first, then the direction */
 void pin_write(uint8_t pin, uint8_t level);
 void pin_input(uint8_t pin, uint8_t pull_up);
@@ -57,7 +58,7 @@ void bench_heard(void);
 
 /* Starts Timer1 and its interrupt. The first frame plays an empty list. */
 void pulses_start(void);
-/* Makes `pin` (D2..D12, A0..A5) the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
+/* Makes `pin` the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
 uint8_t pulses_use_pin(uint8_t servo, uint8_t pin);
 /* True when the last list given has begun to play: now is the time to work out the next one. */
 uint8_t pulses_want_list(void);
@@ -65,14 +66,14 @@ uint8_t pulses_want_list(void);
 void pulses_give_list(const uint16_t *width, uint8_t servos);
 /* Frames that had to repeat the list before them because the next one was not ready. */
 uint16_t pulses_late_frames(void);
-/* Takes the oldest reading of the input pins (six a frame): D0..D7, D8..D13, A0..A5. 0 when none waits. */
-uint8_t pulses_take_sample(uint8_t pins[3]);
+/* Takes the oldest reading of the ports, by chip.h's numbers (six a frame). 0 when none waits. */
+uint8_t pulses_take_sample(uint8_t ports[CHIP_PORTS]);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 
 /* Starts Timer0 and Timer2 in step, every lamp off, no pin driven yet. */
 void lamps_start(void);
-/* Drives a PWM pin (3, 5, 6, 11), dark, lit when low if asked. 0 when the pin cannot dim. */
+/* Drives a pin of a lamp timer, dark, lit when low if asked. 0 when the pin cannot dim. */
 uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low);
 /* Dark, and the pin is an ordinary low output again. */
 void lamps_free_pin(uint8_t pin);
@@ -80,6 +81,15 @@ void lamps_free_pin(uint8_t pin);
 uint8_t lamps_has_pin(uint8_t pin);
 /* Sets a lamp pin's light, 0..4095. */
 void lamps_set(uint8_t pin, uint16_t duty);
+
+/* analog.c ------------------------------------------------------------------------------------ */
+
+#include "qj_player.h"
+
+/* Starts the first conversion, when the show has analog inputs. */
+void analog_start(const qj_player *p);
+/* Hands a finished conversion to the player and starts the next one; never waits. */
+void analog_poll(qj_player *p);
 
 /* uart.c -------------------------------------------------------------------------------------- */
 

@@ -1,5 +1,6 @@
 /* The image in flash, and the CRC of the player's own code below it. */
 #include "board.h"
+#include "qj_inside.h"
 #include "qj_link.h"
 
 #include <avr/pgmspace.h>
@@ -8,7 +9,7 @@ uint32_t qj_read_limit(void) { return (uint32_t)(IMAGE_LIMIT - IMAGE_BASE); }
 
 uint8_t qj_read(qj_offset offset) {
   if (offset >= (qj_offset)(IMAGE_LIMIT - IMAGE_BASE)) return 0xFF;
-  return pgm_read_byte((uint16_t)(IMAGE_BASE + (uint16_t)offset));
+  return CHIP_FLASH_BYTE(IMAGE_BASE + offset);
 }
 
 static uint32_t player_crc;
@@ -23,4 +24,9 @@ void flash_check_player(void) {
 
 uint32_t qj_player_crc(void) { return player_crc; }
 
-uint8_t qj_board_id(void) { return 1; }
+#ifdef CHIP_SISTER_ID
+/* One player for two boards: it is the one that its show was made for. */
+uint8_t qj_board_id(void) { return qj_read(QJ_AT_BOARD) == CHIP_SISTER_ID ? CHIP_SISTER_ID : CHIP_BOARD_ID; }
+#else
+uint8_t qj_board_id(void) { return CHIP_BOARD_ID; }
+#endif

@@ -29,10 +29,8 @@ static qj_image_walk walk;
 
 /* Every pin floats or is about to, no timer drives one. Timer1 goes on: it is the frames' clock. */
 void outputs_dead(void) {
-  DDRB = DDRC = DDRD = 0;
-  PORTB = PORTC = PORTD = 0;
-  TIMSK0 = TIMSK2 = 0;
-  TCCR0A = TCCR2A = 0;
+  CHIP_PINS_FLOAT();
+  CHIP_LAMPS_DEAD();
 }
 
 ISR(WDT_vect, ISR_NAKED) {

@@ -1,4 +1,4 @@
-/* Lamps on D3, D5, D6 and D11: 8 bits by Timer0 and Timer2, four more by dither.
+/* Lamps on the four outputs of Timer0 and Timer2 (their pins stand in chip.h): 8 bits by the timer, four more by dither.
  *
  * Both timers run in step at clock/8: 256 steps of 0.5 us, 7812 periods a second. Sixteen periods make a
  * cycle of 488 Hz, in which `frac` of them are one step longer. The order of the sixteen is bit-reversed,
@@ -48,10 +48,10 @@ void lamps_start(void) {
 
 static uint8_t channel_of(uint8_t pin) {
   switch (pin) {
-    case 6: return 0;
-    case 5: return 1;
-    case 11: return 2;
-    case 3: return 3;
+    case CHIP_LAMP_0A: return 0;
+    case CHIP_LAMP_0B: return 1;
+    case CHIP_LAMP_2A: return 2;
+    case CHIP_LAMP_2B: return 3;
     default: return CHANNELS;
   }
 }
@@ -59,10 +59,10 @@ static uint8_t channel_of(uint8_t pin) {
 uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low) {
   uint8_t mode = lit_when_low ? 2 : 3; /* COM bits: clear at match, or set at match */
   switch (pin) {
-    case 6: TCCR0A |= (uint8_t)(mode << COM0A0); break;
-    case 5: TCCR0A |= (uint8_t)(mode << COM0B0); break;
-    case 11: TCCR2A |= (uint8_t)(mode << COM2A0); break;
-    case 3: TCCR2A |= (uint8_t)(mode << COM2B0); break;
+    case CHIP_LAMP_0A: TCCR0A |= (uint8_t)(mode << COM0A0); break;
+    case CHIP_LAMP_0B: TCCR0A |= (uint8_t)(mode << COM0B0); break;
+    case CHIP_LAMP_2A: TCCR2A |= (uint8_t)(mode << COM2A0); break;
+    case CHIP_LAMP_2B: TCCR2A |= (uint8_t)(mode << COM2B0); break;
     default: return 0;
   }
   _delay_us(300); /* two periods: the output has the level of "dark" before the pin is driven */
@@ -74,20 +74,20 @@ uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low) {
 void lamps_free_pin(uint8_t pin) {
   lamps_set(pin, 0);
   switch (pin) {
-    case 6: TCCR0A &= (uint8_t)~(3u << COM0A0); break;
-    case 5: TCCR0A &= (uint8_t)~(3u << COM0B0); break;
-    case 11: TCCR2A &= (uint8_t)~(3u << COM2A0); break;
-    case 3: TCCR2A &= (uint8_t)~(3u << COM2B0); break;
+    case CHIP_LAMP_0A: TCCR0A &= (uint8_t)~(3u << COM0A0); break;
+    case CHIP_LAMP_0B: TCCR0A &= (uint8_t)~(3u << COM0B0); break;
+    case CHIP_LAMP_2A: TCCR2A &= (uint8_t)~(3u << COM2A0); break;
+    case CHIP_LAMP_2B: TCCR2A &= (uint8_t)~(3u << COM2B0); break;
     default: break;
   }
 }
 
 uint8_t lamps_has_pin(uint8_t pin) {
   switch (pin) {
-    case 6: return TCCR0A & (3u << COM0A0);
-    case 5: return TCCR0A & (3u << COM0B0);
-    case 11: return TCCR2A & (3u << COM2A0);
-    case 3: return TCCR2A & (3u << COM2B0);
+    case CHIP_LAMP_0A: return TCCR0A & (3u << COM0A0);
+    case CHIP_LAMP_0B: return TCCR0A & (3u << COM0B0);
+    case CHIP_LAMP_2A: return TCCR2A & (3u << COM2A0);
+    case CHIP_LAMP_2B: return TCCR2A & (3u << COM2B0);
     default: return 0;
   }
 }

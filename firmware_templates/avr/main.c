@@ -1,4 +1,4 @@
-/* The Uno's player, in boot order.
+/* The board's player, in boot order.
  *
  * Everything below main() runs in one thread; the interrupts only play prepared lists (pulses.c, lamps.c)
  * and move bytes (uart.c).
@@ -17,7 +17,7 @@ static qj_link host;
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
-    uint8_t on = (uint8_t)((player.switches >> i) & 1u);
+    uint8_t on = (uint8_t)((uint8_t)(player.switches >> i) & 1u);
     uint8_t level = (uint8_t)(on ^ (qj_switch_flags(i) & 1u));
     if (first)
       pin_output(qj_switch_pin(i), level);
@@ -37,14 +37,12 @@ static void wire(void) {
 }
 
 static void read_inputs(void) {
-  uint8_t pins[3];
-  while (pulses_take_sample(pins)) {
+  uint8_t ports[CHIP_PORTS];
+  while (pulses_take_sample(ports)) {
     uint8_t i, levels = 0;
     for (i = 0; i < player.input_count; i++) {
-      uint8_t pin = qj_input_pin(i);
-      uint8_t port = pin < 8 ? pins[0] : pin < 14 ? pins[1] : pins[2];
-      uint8_t bit = pin < 8 ? pin : pin < 14 ? (uint8_t)(pin - 8) : (uint8_t)(pin - 14);
-      if (port & (uint8_t)(1u << bit)) levels |= (uint8_t)(1u << i);
+      uint8_t place = pin_place(qj_input_pin(i));
+      if (place != NO_PLACE && (ports[CHIP_PORT_NUMBER(place)] & pin_mask(place))) levels = (uint8_t)(levels | (1u << i));
     }
     qj_sample(&player, levels);
   }
@@ -93,6 +91,7 @@ int main(void) {
   health_start();
   lamps_start();
   wire();
+  analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
@@ -100,6 +99,7 @@ int main(void) {
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
+    analog_poll(&player);
     if (pulses_want_list()) next_frame();
   }
 }

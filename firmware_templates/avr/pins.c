@@ -3,56 +3,36 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <avr/pgmspace.h>
 
-typedef struct {
-  volatile uint8_t *port; /* DDRx is one below, PINx two below */
-  uint8_t mask;
-} place;
-
-static place place_of(uint8_t pin) {
-  place p;
-  if (pin < 8) {
-    p.port = &PORTD;
-  } else if (pin < 14) {
-    p.port = &PORTB;
-    pin -= 8;
-  } else {
-    p.port = &PORTC;
-    pin -= 14;
-  }
-  p.mask = (uint8_t)(1u << (pin & 7u));
-  return p;
+uint8_t pin_place(uint8_t pin) {
+  static const uint8_t places[CHIP_PINS] PROGMEM = {CHIP_PLACES};
+  return pin < CHIP_PINS ? pgm_read_byte(&places[pin]) : NO_PLACE;
 }
 
-static void change(volatile uint8_t *reg, uint8_t mask, uint8_t set) {
-  uint8_t sreg = SREG;
-  uint8_t clear = (uint8_t)~mask;
+uint8_t pin_is_ours(uint8_t pin) { return pin_place(pin) != NO_PLACE; }
+
+uint8_t pin_mask(uint8_t place) { return (uint8_t)(1u << (place & 7u)); }
+
+/* `below` the port's own register: 0 = PORTx, 1 = DDRx. */
+static void change(uint8_t pin, uint8_t below, uint8_t set) {
+  uint8_t sreg = SREG, place = pin_place(pin), mask = pin_mask(place), clear = (uint8_t)~mask;
+  volatile uint8_t *reg = CHIP_PORT(place) - below;
+  if (place == NO_PLACE) return;
   if (!set) mask = 0;
   cli();
   *reg = (uint8_t)((*reg & clear) | mask);
   SREG = sreg;
 }
 
-/* D0 and D1 are the link's, D13 is the boot loader's to blink. */
-uint8_t pin_is_ours(uint8_t pin) { return (pin >= FIRST_PIN && pin <= LAST_PIN) || (pin >= 14 && pin <= 19); }
-
-void pin_write(uint8_t pin, uint8_t level) {
-  place p;
-  if (!pin_is_ours(pin)) return;
-  p = place_of(pin);
-  change(p.port, p.mask, level);
-}
+void pin_write(uint8_t pin, uint8_t level) { change(pin, 0, level); }
 
 void pin_output(uint8_t pin, uint8_t level) {
-  place p = place_of(pin);
-  if (!pin_is_ours(pin)) return;
-  change(p.port, p.mask, level);
-  change(p.port - 1, p.mask, 1);
+  change(pin, 0, level);
+  change(pin, 1, 1);
 }
 
 void pin_input(uint8_t pin, uint8_t pull_up) {
-  place p = place_of(pin);
-  if (!pin_is_ours(pin)) return;
-  change(p.port - 1, p.mask, 0);
-  change(p.port, p.mask, pull_up);
+  change(pin, 1, 0);
+  change(pin, 0, pull_up);
 }

@@ -1,4 +1,4 @@
-/* Servo pulses on any pins (D2..D12, A0..A5), exact to the cycle, from one compare channel.
+/* Servo pulses on any of our pins, exact to the cycle, from one compare channel.
  *
  * Timer1 runs freely at 16 MHz. A frame has 320 000 cycles in six slots; each slot holds the pulses of
  * two servos, so up to four edges:
@@ -56,7 +56,7 @@
 
 typedef struct {
   uint16_t at;  /* cycles after the slot's start; 0 = no more edges in this slot */
-  uint8_t what; /* RISE, and the pin's place: port in bits 4..6 (0 = B, 3 = C, 6 = D), 8, bit in 0..2 */
+  uint8_t what; /* RISE, and the pin's place (chip.h) */
 } edge;
 
 typedef edge list[PULSE_SLOTS][EDGES];
@@ -65,7 +65,7 @@ typedef edge list[PULSE_SLOTS][EDGES];
 static const uint16_t slot_cycles[PULSE_SLOTS] PROGMEM = {53333, 53334, 53333, 53333, 53334, 53333};
 
 static list lists[2];
-static uint8_t place[PULSE_SERVOS]; /* of each servo, as in edge.what; 0 = no pin */
+static uint8_t place[PULSE_SERVOS]; /* of each servo (chip.h); 0 = no pin */
 
 /* Of the interrupt: */
 static const edge *next_edge;
@@ -80,7 +80,7 @@ static uint8_t first_list;
 static volatile uint8_t list_ready;
 static volatile uint16_t late_frames;
 static volatile uint8_t samples_in, samples_out;
-static uint8_t samples[SAMPLES][3];
+static uint8_t samples[SAMPLES][CHIP_PORTS];
 
 /* Writes `value` to `port` when the counter's low byte reaches `low`, to the cycle. `low` lies FINE_LEAST..FINE ahead.
  *
@@ -108,8 +108,7 @@ static inline __attribute__((always_inline)) void write_at(volatile uint8_t *por
 static inline __attribute__((always_inline)) void play_edge(const edge *e) {
   uint16_t at = e->at;
   uint8_t what = e->what;
-  /* PORTB, PORTC and PORTD are three apart. */
-  volatile uint8_t *port = (volatile uint8_t *)(uint16_t)(uint8_t)(_SFR_MEM_ADDR(PORTB) + ((what >> 4) & 7u));
+  volatile uint8_t *port = CHIP_PORT(what);
   uint8_t mask = 1;
   uint16_t left;
   if (what & 1) mask = 2;
@@ -142,9 +141,7 @@ static inline __attribute__((always_inline)) void begin_slot(void) {
   slot_length = pgm_read_word(&slot_cycles[slot]);
   next_edge = lists[playing][slot];
   slot_end = next_edge + EDGES;
-  samples[in][0] = PIND;
-  samples[in][1] = PINB;
-  samples[in][2] = PINC;
+  CHIP_READ_PORTS(samples[in]);
   if (++in == SAMPLES) in = 0;
   if (in != samples_out) samples_in = in;
 }
@@ -185,7 +182,7 @@ void pulses_start(void) {
 
 uint8_t pulses_use_pin(uint8_t servo, uint8_t pin) {
   if (servo >= PULSE_SERVOS || !pin_is_ours(pin)) return 0;
-  place[servo] = pin < 8 ? (uint8_t)(0x68u + pin) : pin < 14 ? pin : (uint8_t)(0x38u + pin - 14u);
+  place[servo] = pin_place(pin);
   pin_output(pin, 0);
   return 1;
 }
@@ -240,12 +237,10 @@ uint16_t pulses_late_frames(void) {
   return n;
 }
 
-uint8_t pulses_take_sample(uint8_t to[3]) {
-  uint8_t out = samples_out;
+uint8_t pulses_take_sample(uint8_t to[CHIP_PORTS]) {
+  uint8_t out = samples_out, i;
   if (out == samples_in) return 0;
-  to[0] = samples[out][0];
-  to[1] = samples[out][1];
-  to[2] = samples[out][2];
+  for (i = 0; i < CHIP_PORTS; i++) to[i] = samples[out][i];
   if (++out == SAMPLES) out = 0;
   samples_out = out;
   return 1;

@@ -19,7 +19,7 @@
 static uint8_t rx[RX_RING], tx[TX_RING];
 static volatile uint8_t rx_in, rx_out, tx_in, tx_out;
 
-ISR(USART_RX_vect) {
+ISR(CHIP_RX_vect) {
   uint8_t byte = UDR0;
   uint8_t in = rx_in;
   uint8_t after = (uint8_t)(in + 1u);
@@ -30,7 +30,7 @@ ISR(USART_RX_vect) {
   }
 }
 
-ISR(USART_UDRE_vect) {
+ISR(CHIP_UDRE_vect) {
   uint8_t out = tx_out;
   if (out != tx_in) {
     UDR0 = tx[out];

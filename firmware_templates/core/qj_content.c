@@ -70,6 +70,35 @@ static uint8_t check_extras(void) {
   return 0;
 }
 
+/* The stall guard's extra: everything that it points to lies in it. */
+static uint8_t check_guard(uint8_t scenes) {
+  const uint32_t at = qj_extra(QJ_EXTRA_GUARD);
+  const uint32_t size = at == 0 ? (uint32_t)0 : (uint32_t)qj_u16(at - (uint32_t)2);
+  const uint32_t sensors = size == 0 ? (uint32_t)0 : (uint32_t)qj_read(at);
+  const uint32_t rows = (uint32_t)1 + (uint32_t)10 * sensors;
+  uint32_t i;
+  if (at == 0) {
+    return 1;
+  }
+  if (sensors == 0 || sensors > QJ_MAX_SENSORS || rows + (uint32_t)4 * scenes > size) {
+    return 0;
+  }
+  for (i = 0; i < sensors; i++) {
+    const uint8_t shift = qj_read(at + (uint32_t)1 + (uint32_t)10 * i + (uint32_t)6);
+    if (shift == 0 || shift > 8 || qj_read(at + (uint32_t)1 + (uint32_t)10 * i + (uint32_t)8) == 0) {
+      return 0;
+    }
+  }
+  for (i = 0; i < scenes; i++) {
+    const uint32_t row = at + rows + (uint32_t)4 * i;
+    const uint32_t limits = qj_u16(row + (uint32_t)2);
+    if (qj_read(row) > 15 || limits + sensors * (uint32_t)qj_read(row + (uint32_t)1) > (limits == 0 ? 0xFFFFu : size)) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
 static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
   uint8_t i;
   for (i = 0; i < inputs; i++) {
@@ -97,7 +126,7 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !check_extras() || !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
+      !check_extras() || !check_guard(scenes) || !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||
       (idle != QJ_NONE && (idle >= scenes || !qj_is_loop(idle)))) {

@@ -24,6 +24,9 @@
 #ifndef QJ_MAX_INPUTS
 #define QJ_MAX_INPUTS 8
 #endif
+#ifndef QJ_MAX_SENSORS
+#define QJ_MAX_SENSORS 4
+#endif
 
 /* Offsets into the image. Boards whose images stay under 64 KB save RAM and code with 16 bits. */
 #ifdef QJ_SMALL_IMAGE
@@ -66,7 +69,7 @@ enum qj_fault {
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4 };
+enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5 };
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 

@@ -63,6 +63,9 @@ qj_offset qj_extra(uint8_t tag) {
       return content;
     }
     at = (qj_offset)(content + qj_u16((qj_offset)(at + 1)));
+    if (at < content) { /* an offset of 16 bits went round: never in a compiled image, and never for ever */
+      break;
+    }
     found = qj_read(at);
   }
   return 0;
@@ -107,13 +110,13 @@ uint8_t qj_walk_image(qj_image_walk *w, uint8_t count) {
 }
 
 static uint8_t intact(void) {
-  qj_image_walk w;
-  uint8_t good;
-  w.at = 0;
-  do {
-    good = qj_walk_image(&w, 255);
-  } while (w.at != 0);
-  return good;
+  qj_image_walk w = {0, 0};
+  while (qj_walk_image(&w, 255)) {
+    if (w.at == 0) { /* the end, and no complaint */
+      return 1;
+    }
+  }
+  return 0;
 }
 
 /* What the player's own memory and divisions depend on. The CRC vouches for the rest. */

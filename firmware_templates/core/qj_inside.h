@@ -67,6 +67,17 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel);
 /* Where the content of the extra with this number begins, 0 = this show has none (FORMAT.md, "Extras"). */
 qj_offset qj_extra(uint8_t tag);
 
+/* Numbers of extras. */
+enum { QJ_EXTRA_GUARD = 3 };
+
+/* qj_guard.c: one frame of the stall guard; whether a track's pulses were taken away */
+void qj_guard_open(qj_player *p);
+void qj_guard_frame(qj_player *p);
+uint8_t qj_is_tripped(const qj_player *p, uint8_t track);
+
+/* qj_player.c: news for the host */
+void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
+
 /* qj_content.c: whether every record and offset makes sense (not on small boards) */
 uint8_t qj_check_content(void);
 

@@ -1,27 +1,28 @@
 /* One scene or loop with its own clock, delivering control points. */
 #include "qj_inside.h"
 
-/* QJ_NONE: nothing plays, every track rests. */
+/* QJ_NONE, or a number that a small board has not checked: nothing plays, every track rests. */
 void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks) {
   layer->scene = scene;
-  layer->loop = qj_is_loop(scene);
+  layer->loop = 0;
   layer->frame = 0;
   layer->frames = 0;
   layer->begun = 0;
-  if (scene == QJ_NONE) {
+  if (scene >= qj_read(QJ_AT_SCENES)) {
     return;
   }
+  layer->loop = qj_is_loop(scene);
   layer->begun = 1;
   layer->frames = qj_u16((qj_offset)(qj_scene_record(scene) + 4));
   while (tracks-- != 0) {
     const int16_t rest = qj_rest_point(tracks);
     const uint8_t n = qj_knot_frames(tracks);
-    uint8_t skip = 3;
     qj_points_open(&layer->points[tracks], qj_stream(scene, tracks), rest);
     if (layer->loop) {
       /* the window already stands for points 0..2; short loops come round on the way */
       uint16_t spans = (uint16_t)(layer->frames / (uint16_t)n);
-      for (; skip != 0; skip--) {
+      uint8_t skip;
+      for (skip = 3; skip != 0; skip--) {
         if (spans == 0) {
           qj_points_open(&layer->points[tracks], qj_stream(scene, tracks), rest);
           spans = (uint16_t)(layer->frames / (uint16_t)n);

@@ -82,6 +82,22 @@ static void send_status(const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
+static void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
+  frame f;
+  if (sensor >= p->sensors) {
+    sensor = QJ_NONE;
+  }
+  start(&f, seq, QJ_MSG_GUARD);
+  add8(&f, sensor);
+  add8(&f, p->sensors);
+  add8(&f, p->learning);
+  add8(&f, p->was_watched);
+  add8(&f, p->was_slice);
+  add8(&f, sensor == QJ_NONE ? (uint8_t)0 : p->sensor[sensor].ended);
+  add16(&f, sensor == QJ_NONE ? (uint16_t)0xFFFF : qj_measured(p, sensor));
+  send(&f);
+}
+
 static void send_ack(uint8_t seq, uint8_t result) {
   frame f;
   start(&f, seq, QJ_MSG_ACK);
@@ -125,6 +141,12 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
         return result;
       }
       break;
+    case QJ_MSG_SET_GUARD:
+      if (length != QJ_MSG_SET_GUARD_LENGTH) {
+        return QJ_BAD_ARGUMENT;
+      }
+      p->learning = body[0];
+      return QJ_DONE;
     case QJ_MSG_BENCH_SERVO:
       if (length == QJ_MSG_BENCH_SERVO_LENGTH) {
         return qj_on_bench(p) ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
@@ -164,6 +186,10 @@ static uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (bytes[1] == QJ_MSG_ASK_STATUS && length == QJ_MSG_ASK_STATUS_LENGTH + 4) {
     send_status(p, bytes[0]);
+    return 1;
+  }
+  if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
+    send_guard(p, bytes[0], bytes[2]);
     return 1;
   }
   if (bytes[0] != l->last_seq || crc != l->last_crc) {

@@ -33,6 +33,14 @@
 #define QJ_MSG_BENCH_LAMP 0x07
 #define QJ_MSG_BENCH_LAMP_LENGTH 2 /* pin u8, lightness u8 */
 
+/* What does analog input `sensor` see, and what was its peak in the last whole slice of a scene? */
+#define QJ_MSG_ASK_GUARD 0x0D
+#define QJ_MSG_ASK_GUARD_LENGTH 1 /* sensor u8 */
+
+/* learning 1: the stall guard's learned limits are not applied, only its ceilings, until 0 or a reset. */
+#define QJ_MSG_SET_GUARD 0x0E
+#define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
+
 /* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
 #define QJ_MSG_WORKSHOP 0x0F
 #define QJ_MSG_WORKSHOP_LENGTH 0
@@ -49,9 +57,13 @@
 #define QJ_MSG_STATUS 0x83
 #define QJ_MSG_STATUS_LENGTH 16 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16 */
 
-/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted. cue 0 = from an input. */
+/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
+
+/* Peak: in the sensor's units (image, extra 3), of that slice of that scene (255 none); now: mA or mV, 65535 not known. */
+#define QJ_MSG_GUARD 0x87
+#define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
 
 /* Longest bodies in either direction. */
 #define QJ_LONGEST_TO_BOARD 4

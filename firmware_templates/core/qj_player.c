@@ -27,6 +27,7 @@ uint8_t qj_open(qj_player *p, uint8_t board) {
   p->switch_count = qj_read(QJ_AT_SWITCHES);
   p->input_count = qj_read(QJ_AT_INPUTS);
   p->countdown = qj_read(QJ_AT_BOOT);
+  qj_guard_open(p);
   p->phase = QJ_COMMON_FRAMES - 1;
   qj_begin(p, QJ_STAND, qj_u16(QJ_AT_SETTLE));
   for (i = 0; i < p->tracks; i++) {
@@ -68,7 +69,7 @@ void qj_sample(qj_player *p, uint8_t levels) {
 }
 
 /* News for the host. When nobody listens, the newest takes the last place. */
-static void report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input) {
+void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input) {
   qj_happening *h;
   if (p->happenings != QJ_HAPPENINGS) {
     p->happenings = (uint8_t)(p->happenings + 1);
@@ -82,7 +83,7 @@ static void report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint
 
 static void report_playing(qj_player *p, uint8_t what, uint8_t scene) {
   if (p->state == QJ_SCENE) {
-    report(p, what, scene, p->cue, p->input);
+    qj_report(p, what, scene, p->cue, p->input);
   }
 }
 
@@ -117,7 +118,7 @@ static void triggers(qj_player *p) {
           }
         }
         if (scene != QJ_NONE) {
-          report(p, QJ_TRIGGERED, scene, 0, i);
+          qj_report(p, QJ_TRIGGERED, scene, 0, i);
           wait_for(p, 0, scene, 1, i);
         }
       }
@@ -236,7 +237,7 @@ static void go_on(qj_player *p) {
 static void stop(qj_player *p) {
   report_playing(p, QJ_STOPPED, p->layer[p->current].scene);
   if (p->next_scene != QJ_NONE) {
-    report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
+    qj_report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
     p->next_scene = QJ_NONE;
   }
   qj_begin(p, QJ_STOP, qj_u16(QJ_AT_STOP));
@@ -321,7 +322,9 @@ static void show(qj_player *p) {
   uint8_t i;
   for (i = 0; i < p->started; i++) {
     const uint8_t n = qj_knot_frames(i);
-    p->pulse[i] = qj_pulse_of(qj_position(p->window[i], n, (uint8_t)(p->phase % n)), n, qj_track_record(i));
+    p->pulse[i] = qj_is_tripped(p, i)
+                      ? (uint16_t)0
+                      : qj_pulse_of(qj_position(p->window[i], n, (uint8_t)(p->phase % n)), n, qj_track_record(i));
   }
   for (i = 0; i < p->lamps; i++) {
     qj_lamp *const lamp = &p->lit[i];
@@ -362,6 +365,7 @@ void qj_tick(qj_player *p) {
   }
   qj_knots(p);
   show(p);
+  qj_guard_frame(p);
   if (qj_clocks(p) && p->state == QJ_SCENE && p->repeats != 0) {
     p->repeats = (uint8_t)(p->repeats - 1);
     if (p->repeats == 0) {

@@ -61,9 +61,16 @@ typedef struct {
 typedef struct {
   uint8_t what;        /* enum qj_what */
   uint8_t scene;
-  uint8_t input;       /* QJ_NONE when the host asked */
-  uint16_t cue;        /* 0 when an input asked */
+  uint8_t input;       /* QJ_NONE when the host asked; of QJ_TRIPPED the sensor */
+  uint16_t cue;        /* 0 when an input asked; of QJ_TRIPPED the scene's frame */
 } qj_happening;
+
+/* One analog input: a current or a voltage. */
+typedef struct {
+  uint16_t mean;       /* running mean of its readings, 1/64 of a count; 0xFFFF = no reading yet */
+  uint8_t peak, ended; /* largest value in the slice that runs, and in the one before it */
+  uint8_t over;        /* frames in a row above its limit */
+} qj_sensor;
 
 typedef struct {
   /* outputs, valid after qj_tick(): these, and pulse[] and lamp[] below */
@@ -90,6 +97,11 @@ typedef struct {
   uint8_t edges;                 /* bit i: became active since the last tick */
   uint8_t sampled;               /* 1 once levels are known */
   uint8_t happenings;            /* entries of happened[], told to the host, oldest first */
+  uint8_t sensors;               /* analog inputs */
+  uint8_t learning;              /* 1: the stall guard's learned limits are not applied */
+  uint8_t watched, slice;        /* scene and slice that the sensors' peaks belong to */
+  uint8_t was_watched, was_slice;/* ... and those of the slice before */
+  uint8_t tripped[(QJ_MAX_TRACKS + 7) / 8]; /* bit per track: without pulses until the next reset */
 
   uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
   uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
@@ -98,6 +110,7 @@ typedef struct {
   qj_lamp lit[QJ_MAX_LAMPS];
   qj_switch sw[QJ_MAX_SWITCHES];
   qj_input in[QJ_MAX_INPUTS];
+  qj_sensor sensor[QJ_MAX_SENSORS];
   qj_layer layer[2];
 } qj_player;
 
@@ -130,6 +143,17 @@ uint8_t qj_walk_image(qj_image_walk *w, uint8_t count);
 /* One byte into a CRC-32 (ISO-HDLC); starts with all ones, and its complement is the result. */
 uint32_t qj_crc32(uint32_t crc, uint8_t byte);
 
+/* One reading of an analog input, 0..1023. */
+void qj_reading(qj_player *p, uint8_t sensor, uint16_t counts);
+/* What it measures: mA of a current, mV of a voltage; 0xFFFF = not known. */
+uint16_t qj_measured(const qj_player *p, uint8_t sensor);
+/* The same of the first sensor with this value of "watches" (FORMAT.md): QJ_SUPPLY_MA or QJ_SUPPLY_MV. */
+#define QJ_SUPPLY_MA 255
+#define QJ_SUPPLY_MV 254
+uint16_t qj_supply(const qj_player *p, uint8_t watches);
+/* Takes a track's pulses away until the next reset; QJ_NONE: those of all tracks. */
+void qj_trip(qj_player *p, uint8_t track);
+
 /* Wiring, read from the image (valid when fault is QJ_OK). */
 uint8_t qj_track_pin(uint8_t track);
 uint8_t qj_lamp_pin(uint8_t lamp);
@@ -138,6 +162,7 @@ uint8_t qj_switch_pin(uint8_t sw);
 uint8_t qj_switch_flags(uint8_t sw);     /* bit 0: on when low */
 uint8_t qj_input_pin(uint8_t input);
 uint8_t qj_input_flags(uint8_t input);   /* bit 0: active when low, bit 1: pull-up */
+uint8_t qj_sensor_pin(uint8_t sensor);
 
 /* Perceived lightness, Q8 (0..51200), to duty 0..4095 by CIE L*. */
 uint16_t qj_curve(uint16_t lightness_q8);

@@ -62,6 +62,7 @@ static struct {
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
   uint8_t levels;
+  uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
 } now = {.board = 1};
@@ -72,19 +73,20 @@ static row rows[ROWS];
 static uint8_t in[WIRE];
 static uint8_t out[WIRE];
 static uint32_t out_count;
+static uint32_t out_room = WIRE;
 static qj_proof proof;
 
 uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
 uint32_t qj_read_limit(void) { return image_room; }
 
 void qj_put(uint8_t byte) {
-  if (out_count < WIRE) {
+  if (out_count < out_room) {
     out[out_count++] = byte;
   }
 }
 
 uint8_t qj_room(void) {
-  const uint32_t room = WIRE - out_count;
+  const uint32_t room = out_room - out_count;
   return room > 255 ? (uint8_t)255 : (uint8_t)room;
 }
 
@@ -138,6 +140,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   proof.faces = 0;
   now.levels = 0;
   bench_off();
+  for (i = 0; i < QJ_MAX_SENSORS; i++) {
+    now.counts[i] = 0xFFFF;
+  }
   (void)qj_open(&now.player, (uint8_t)board);
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
@@ -161,12 +166,22 @@ uint32_t EXPORT(x_cue)(uint32_t cue, uint32_t scene, uint32_t repeats) {
 uint32_t EXPORT(x_hold)(void) { return qj_hold(&now.player); }
 uint32_t EXPORT(x_resume)(void) { return qj_resume(&now.player); }
 void EXPORT(x_levels)(uint32_t levels) { now.levels = (uint8_t)levels; }
+/* Counts of an analog input from now on, read 64 times a frame; 0xFFFF: no reading. */
+void EXPORT(x_counts)(uint32_t sensor, uint32_t counts) { now.counts[sensor % QJ_MAX_SENSORS] = (uint16_t)counts; }
+uint32_t EXPORT(x_measured)(uint32_t sensor) { return qj_measured(&now.player, (uint8_t)sensor); }
+uint32_t EXPORT(x_supply)(uint32_t watches) { return qj_supply(&now.player, (uint8_t)watches); }
 uint32_t EXPORT(x_levels_now)(void) { return now.levels; }
 
 static void frame(void) {
   uint8_t i;
   for (i = 0; i < 6; i++) {
     qj_sample(&now.player, now.levels);
+  }
+  for (i = 0; i < now.player.sensors; i++) {
+    uint8_t reading;
+    for (reading = 0; reading < 64 && now.counts[i] <= 1023; reading++) {
+      qj_reading(&now.player, i, now.counts[i]);
+    }
   }
   qj_tick(&now.player);
 }
@@ -233,6 +248,12 @@ void EXPORT(x_receive)(uint32_t count) {
     }
   }
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* A transmit ring as small as a board's; what waits in the out buffer is forgotten. */
+void EXPORT(x_ring)(uint32_t bytes) {
+  out_room = bytes < WIRE ? bytes : WIRE;
+  out_count = 0;
 }
 
 /* Bytes waiting in the out buffer; they are taken. */

@@ -245,6 +245,10 @@ class EmulatedUno:
         if level is None and not self.is_output(pin):
             self.chip.nudge(port, bit, self.port_level(pin))
 
+    def analog(self, pin: int, millivolts: float) -> None:
+        """Hold an analog pin (A0..A7 = 14..21) at a voltage; the reference is 5000 mV."""
+        self.chip.analog(pin - 14, round(millivolts))
+
     def port_level(self, pin: int) -> int:
         """The PORT bit of a pin: its level when it is an output, its pull-up when an input."""
         port, bit = port_bit(pin)

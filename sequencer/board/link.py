@@ -36,7 +36,7 @@ FAULTS = (
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
-STARTED, ENDED, STOPPED, TRIGGERED = 1, 2, 3, 4
+STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 DONE, BUSY = 0, 1
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06

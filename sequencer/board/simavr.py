@@ -193,6 +193,10 @@ class Simavr:
         """Set a pin's level once, without holding it."""
         self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("iog", port), bit), level)
 
+    def analog(self, channel: int, millivolts: int) -> None:
+        """Hold an analog channel (0..7) at a voltage until the next call; a reset keeps it."""
+        self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("adc", " "), channel), millivolts)
+
     def on_serial(self, function: Callable[[int], None]) -> None:
         """Call ``function(byte)`` when the program hands a byte to the serial port."""
         self._notify(_code("uar", "0"), 1, function)

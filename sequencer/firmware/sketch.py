@@ -36,7 +36,7 @@ def sketch_files(name: str, show: ShowImage, board: BoardDescription, header: st
         "show_image.h": header,
         "show_image.c": rendered("show_image.c.j2", {"board": BOARDS[board.kind]}),
     }
-    base = f"#define IMAGE_BASE {board.image_base:#x}u\n\n"
+    base = f"#define IMAGE_BASE {board.image_base:#x}u\n#define IMAGE_LIMIT {board.image_limit:#x}u\n\n"
     for source in _sources(folder / "core") + _sources(folder / "avr"):
         if source.name in _REPLACED:
             continue

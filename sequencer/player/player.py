@@ -64,6 +64,7 @@ class What(IntEnum):
     ENDED = 2
     STOPPED = 3
     TRIGGERED = 4
+    TRIPPED = 5
 
 
 @dataclass(frozen=True)
@@ -217,6 +218,15 @@ class Player:
     def sample(self, levels: int) -> None:
         """Input pin levels from now on, bit i = pin i is high. After :meth:`open` no input is active."""
         self._machine.call("x_levels", levels)
+
+    def counts(self, sensor: int, counts: int | None) -> None:
+        """What an analog input reads from now on, 0..1023; None: nothing, as after :meth:`open`."""
+        self._machine.call("x_counts", sensor, 0xFFFF if counts is None else counts)
+
+    def measured(self, sensor: int) -> int | None:
+        """What an analog input measures now, mA or mV; None before its first reading."""
+        value = self._machine.call("x_measured", sensor)
+        return None if value == 0xFFFF else value
 
     @property
     def levels(self) -> int:

@@ -92,7 +92,7 @@ def test_a_scene_is_not_interrupted_by_the_check(twelve, stage_of, player_facts)
         (12, b"\x01", Fault.BAD_VERSION),
         (40, b"\xee", Fault.BAD_CRC),
         (6, b"\x01", Fault.BAD_CRC),  # a length beyond the chip
-        (13, b"\x02", Fault.WRONG_BOARD),
+        (13, b"\x03", Fault.WRONG_BOARD),
         (14, b"\x0d", Fault.BAD_CONTENT),  # thirteen tracks
     ],
 )

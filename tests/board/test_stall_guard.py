@@ -1,0 +1,99 @@
+"""The shipped stall guard on an analog waveform: a servo that moves never trips, one that stalls does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sequencer.board.link import HOLD, TRIPPED
+from sequencer.tables.extra_guard import SUPPLY_VOLTAGE, SensorRecord, guard_extra, slice_shift, slices
+from sequencer.tables.image import build_image
+from tests.board.emulated_show import FRAME, Stage, made_show
+
+#: A0 and A5's neighbour: what the made show leaves free when it has three servos.
+CURRENT, VOLTAGE = 14, 15
+GREET = 1
+FRAMES = 10
+#: 185 mV/A about 2.5 V, as common Hall sensors give.
+MV_PER_A, OFFSET_MV = 185.0, 2500.0
+
+
+def waveform_mv(scene_frame: int, stalled: bool) -> float:
+    """A servo in ``greet``: 0.1 A standing, 0.5 A and bumps while it moves; 1.1 A when it stalls."""
+    amperes = 0.1
+    if 48 <= scene_frame < 192:
+        amperes = 0.4 + 0.15 * np.sin(scene_frame / 5.0) + 0.05 * (scene_frame % 2)
+    return OFFSET_MV + MV_PER_A * (1.1 if stalled else amperes)
+
+
+@pytest.fixture
+def guarded(stage_of):
+    """A show with a sensor on servo 1 and one on the supply's voltage, limits learned from the waveform."""
+    show, _ = made_show((9, 10, 12))
+    shift = slice_shift(240)
+    sensor = SensorRecord(
+        *(CURRENT, 1, round(5000 / MV_PER_A * 500), round(OFFSET_MV / 5 * 1.024 * 64), 6, 255, FRAMES),
+        hold=False,
+        tell_only=False,
+    )
+    voltage = SensorRecord(VOLTAGE, SUPPLY_VOLTAGE, 10_000, 0, 8, 255, 1, hold=False, tell_only=False)
+    peaks = []
+    for index in range(slices(240, shift)):
+        seen = [waveform_mv(f, False) for f in range(max(0, (index - 1) << shift), (index + 2) << shift)]
+        counts = (max(seen) - OFFSET_MV) * 1.024 / 5
+        peaks.append(min(255, round(counts * 1.2 + 3)))
+    none = bytes([255] * len(peaks))
+    extra = guard_extra([sensor, voltage], [60, 240, 120], [None, (bytes(peaks), none), None])
+    show = replace(show, extras=(extra,))
+
+    def start() -> Stage:
+        stage = stage_of(build_image(show), show)
+        stage.board.analog(CURRENT, waveform_mv(0, False))
+        stage.board.analog(VOLTAGE, 3000)
+        return stage
+
+    return start
+
+
+def perform(stage: Stage, stall_from: int | None) -> list[tuple[int, int, int]]:
+    """Play ``greet`` with its waveform; (scene, frame, sensor) of each trip."""
+    stage.cue("greet")
+    tripped, frame = [], 0
+    for _ in range(300):
+        status = stage.link.status()
+        frame = status.frame if status.scene == GREET else 0
+        stage.board.analog(CURRENT, waveform_mv(frame, stall_from is not None and frame >= stall_from))
+        stage.board.run(FRAME)
+        tripped += [
+            (r.number("scene"), r.number("cue"), r.number("input"))
+            for r in stage.link.reports()
+            if r.name == "happened" and r.number("what") == TRIPPED
+        ]
+    return tripped
+
+
+def test_a_normal_waveform_never_trips(guarded):
+    stage = guarded()
+    stage.run_s(1.0)
+    assert perform(stage, None) == []
+    answer = stage.link.request("ask_guard", sensor=1)
+    # 3 V at the pin, 20 V full scale, a count is 20 mV
+    assert answer.number("now") == pytest.approx(12_000, abs=40)
+    assert answer.number("sensors") == 2
+
+
+@pytest.mark.parametrize("stall_from", [40, 100])
+def test_a_stall_trips_within_its_time_and_is_told_with_scene_and_frame(guarded, stall_from):
+    stage = guarded()
+    stage.run_s(1.0)
+    [(scene, frame, sensor)] = perform(stage, stall_from)
+    assert (scene, sensor) == (GREET, 0)
+    # its frames, two for the loop that feeds the waveform, three for the running mean of two inputs
+    assert stall_from + FRAMES - 1 <= frame <= stall_from + FRAMES + 4
+    servo = {track.pin: stage.board.pulses(track.pin) for track in stage.show.tracks}
+    last = max(p.start for p in servo[10])
+    assert max(p.start for p in servo[9]) - last > 100 * FRAME, "the others go on"
+    assert stage.link.status().state != HOLD
+    assert stage.link.status().late_frames == 0
