@@ -26,7 +26,7 @@
 /* PORTB, PORTC and PORTD are three apart: bits 4..6 are 0, 3 or 6; bit 3 is always set. */
 #define CHIP_PORT(place) ((volatile uint8_t *)(uint16_t)(uint8_t)(_SFR_MEM_ADDR(PORTB) + (((place) >> 4) & 7u)))
 #define CHIP_PORT_NUMBER(place) ((uint8_t)(((place) >> 5) - ((place) >> 6)))
-#define CHIP_READ_PORTS(to) (to)[0] = PINB, (to)[1] = PINC, (to)[2] = PIND
+#define CHIP_READ_PORTS(to) (to)[2] = PIND, (to)[0] = PINB, (to)[1] = PINC
 #define CHIP_PINS_FLOAT() \
   DDRB = DDRC = DDRD = 0; \
   PORTB = PORTC = PORTD = 0
@@ -42,6 +42,11 @@
 #define CHIP_LAMP_2A 11
 #define CHIP_LAMP_2B 3
 #define CHIP_FLASH_BYTE(at) pgm_read_byte((uint16_t)(at))
+
+/* I2C: A4 and A5. */
+#define CHIP_TWI(reg) reg##C
+#define CHIP_SDA _BV(4)
+#define CHIP_SCL _BV(5)
 
 #elif defined(__AVR_ATmega2560__)
 
@@ -59,6 +64,10 @@
       0x13, 0x12, 0x11, 0x10,                                          /* D50..D53: B */ \
       0x30, 0x31, 0x32, 0x33, 0x34, 0x35, 0x36, 0x37,                  /* A0..A7: F */ \
       0x50, 0x51, 0x52, 0x53, 0x54, 0x55, 0x56, 0x57                   /* A8..A15: K */
+/* I2C: D20 and D21. */
+#define CHIP_TWI(reg) reg##D
+#define CHIP_SDA _BV(1)
+#define CHIP_SCL _BV(0)
 /* Bits 3..6: the port's number, from 1 = A. Their registers are three apart: A..G from 0x22, H..L from 0x102. */
 #define CHIP_PORT(place)                                                                        \
   ((volatile uint8_t *)(uint16_t)((((place) & 0x40u) ? _SFR_MEM_ADDR(PORTH) - 24u               \

@@ -4,6 +4,7 @@
  * and move bytes (uart.c).
  */
 #include "board.h"
+#include "expander.h"
 #include "qj_link.h"
 #include "qj_player.h"
 
@@ -58,15 +59,16 @@ static void next_frame(void) {
     pulses_give_list(&width, 1);
     return;
   }
+  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
+  set_switches(0);
   if (player.fault != QJ_OK) {
     outputs_dead();
     pulses_give_list(0, 0);
     return;
   }
-  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
-  set_switches(0);
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
+  expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
 
@@ -86,11 +88,13 @@ int main(void) {
   boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  qj_start_from(&player, boot_pulses());
   hung = health_at_boot();
   if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
   wire();
+  expander_start(&player);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
@@ -101,5 +105,6 @@ int main(void) {
     if (player.fault == QJ_OK) read_inputs();
     analog_poll(&player);
     if (pulses_want_list()) next_frame();
+    expander_step(&player);
   }
 }
