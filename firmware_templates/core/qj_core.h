@@ -62,13 +62,14 @@ enum qj_fault {
   QJ_WRONG_BOARD = 5,
   QJ_HUNG = 6,         /* the program stood still again and again: the watchdog ended it */
   QJ_RAM = 7,          /* the stack met the variables */
+  QJ_EXPANDER = 8,     /* an output expander with servos is not there, or the I2C bus is stuck */
   QJ_LOST_IMAGE = 10   /* the image's CRC, checked again while idle, no longer holds */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5 };
+enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5, QJ_EXPANDER_LOST = 8 };
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 

@@ -66,6 +66,12 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel);
 
 /* Where the content of the extra with this number begins, 0 = this show has none (FORMAT.md, "Extras"). */
 qj_offset qj_extra(uint8_t tag);
+enum { QJ_EXTRA_EXPANDERS = 4, QJ_EXTRA_MEMORY = 5 };
+
+/* qj_expander.c: how many there are; the record of one; a pulse in its counts, 0 = not calibrated */
+uint8_t qj_expanders(void);
+qj_offset qj_expander(uint8_t expander);
+uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
 enum { QJ_EXTRA_GUARD = 3 };

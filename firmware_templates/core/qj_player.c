@@ -11,7 +11,6 @@ static void zero(void *at, uint16_t size) {
 }
 
 uint8_t qj_open(qj_player *p, uint8_t board) {
-  uint8_t i;
   zero(p, (uint16_t)sizeof *p);
   p->layer[0].scene = QJ_NONE;
   p->layer[1].scene = QJ_NONE;
@@ -30,14 +29,7 @@ uint8_t qj_open(qj_player *p, uint8_t board) {
   qj_guard_open(p);
   p->phase = QJ_COMMON_FRAMES - 1;
   qj_begin(p, QJ_STAND, qj_u16(QJ_AT_SETTLE));
-  for (i = 0; i < p->tracks; i++) {
-    const int16_t parked = (int16_t)qj_u16((qj_offset)(qj_track_record(i) + 8));
-    int16_t *const c = p->window[i];
-    c[0] = parked;
-    c[1] = parked;
-    c[2] = parked;
-    c[3] = parked;
-  }
+  qj_start_from(p, p->pulse); /* none is known: parked */
   return QJ_OK;
 }
 

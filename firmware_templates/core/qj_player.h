@@ -116,6 +116,9 @@ typedef struct {
 
 /* Checks the image, fills p; state is QJ_BOOT, or QJ_FAULT with every output dead. Returns the fault. */
 uint8_t qj_open(qj_player *p, uint8_t board);
+/* After qj_open(), before the first frame: the tracks stand, within an LSB, where these pulses (1/16 us, one a
+ * track) sent them, parked where the pulse is 0. Settling begins there. This very image must have played them. */
+void qj_start_from(qj_player *p, const uint16_t *pulse);
 /* Raw levels of the input pins, bit i = input i's pin is high. */
 void qj_sample(qj_player *p, uint8_t levels);
 /* One frame on. */

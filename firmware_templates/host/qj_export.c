@@ -144,6 +144,16 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   return now.player.fault;
 }
 
+/* After x_open: the tracks stand where these pulses, u16 in the in buffer, one a track, sent them. */
+void EXPORT(x_start_from)(void) {
+  uint16_t pulse[QJ_MAX_TRACKS];
+  uint8_t i;
+  for (i = 0; i < QJ_MAX_TRACKS; i++) {
+    pulse[i] = (uint16_t)(in[2 * i] | (uint16_t)((uint16_t)in[2 * i + 1] << 8));
+  }
+  qj_start_from(&now.player, pulse);
+}
+
 /* A board after reset: opened as `board`, saying hello. */
 uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uint32_t player_crc) {
   now.board = (uint8_t)board;

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from sequencer.board.i2c import I2cBus
 from sequencer.board.simavr import F_CPU, Simavr
 from sequencer.errors import Fault, ImageError, PortError
 
@@ -128,6 +129,8 @@ class EmulatedUno:
         self._put = self.chip.serial_input()
         self._feeder = self.chip.timer(self._feed_one)
         self._sampling = False
+        self.i2c = I2cBus()
+        self.chip.on_i2c(self.i2c)
         self.chip.on_serial(self._collect)
         self.power_on()
 

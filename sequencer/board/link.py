@@ -104,11 +104,36 @@ class Status:
 
 
 @dataclass(frozen=True)
+class Trip:
+    """The stall guard tripped: which sensor, and in which frame of which scene (255: between scenes)."""
+
+    sensor: int
+    scene: int
+    frame: int
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a sensor of the stall guard saw: its largest value in a slice that is over, and what it is now.
+
+    ``sensor`` is 255 when there is no such; ``scene`` 255 between scenes; ``now`` in mA or mV, None unknown.
+    """
+
+    sensor: int
+    sensors: int
+    scene: int
+    slice: int
+    peak: int
+    now: int | None
+
+
+@dataclass(frozen=True)
 class Step:
-    """One look at a followed cue: the status, and whether it ended ("played" or "stopped")."""
+    """One look at a followed cue: the status, how it ended ("played", "stopped"), what tripped meanwhile."""
 
     status: Status
     outcome: str | None = None
+    trips: tuple[Trip, ...] = ()
 
 
 class Link:
@@ -244,6 +269,23 @@ class Link:
         """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
+    def learn(self, learning: bool) -> None:
+        """While learning, the stall guard applies only its ceilings."""
+        self.request("set_guard", learning=int(learning))
+
+    def seen(self, sensor: int) -> Seen:
+        """What a sensor of the stall guard saw last."""
+        answer = self.request("ask_guard", sensor=sensor)
+        now = answer.number("now")
+        return Seen(
+            sensor=answer.number("sensor"),
+            sensors=answer.number("sensors"),
+            scene=answer.number("scene"),
+            slice=answer.number("slice"),
+            peak=answer.number("peak"),
+            now=None if now == 0xFFFF else now,
+        )
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s
@@ -293,7 +335,11 @@ class Link:
         begin = self._port.now_s()
         while True:
             outcome = None
+            trips: tuple[Trip, ...] = ()
             for report in self.reports(every_s):
+                if report.name == "happened" and report.number("what") == TRIPPED:
+                    trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
+                    continue
                 if report.name != "happened" or report.number("cue") != cue:
                     continue
                 what = report.number("what")
@@ -301,7 +347,7 @@ class Link:
                 outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
             status = self.status()
             if outcome is not None:
-                yield Step(status, outcome)
+                yield Step(status, outcome, trips)
                 return
             # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
             # was reset, though its hello was lost.
@@ -314,16 +360,16 @@ class Link:
                     )
                 )
             if status.state == HOLD:
-                yield Step(status, "stopped")
+                yield Step(status, "stopped", trips)
                 return
             here = status.state == SCENE and status.scene == scene and status.cue == cue
             if started and not here:
-                yield Step(status, "played")
+                yield Step(status, "played", trips)
                 return
             started = started or here
             if not started and self._port.now_s() - begin > start_s:
                 raise LinkError(f"the scene did not start within {start_s:.0f} s of its cue")
-            yield Step(status)
+            yield Step(status, None, trips)
 
     # -- the line --------------------------------------------------------------------------------
 

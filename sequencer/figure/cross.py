@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.figure.cross_linkages import check_clearances, check_drives
+from sequencer.figure.cross_outputs import check_sensors
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
@@ -63,6 +64,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
             )
     for name, lamp in parts.lamps.items():
         _lamp(name, lamp, reporter)
+    check_sensors(parts, reporter)
     _poses(parts, reporter)
 
 
@@ -103,7 +105,7 @@ def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
 def _names(parts: Parts, reporter: Reporter) -> None:
     """Axes, lamps, switches and inputs share one set of names, because scenes name them alike."""
     owner: dict[str, str] = {}
-    for section in ("axes", "lamps", "switches", "inputs"):
+    for section in ("axes", "lamps", "switches", "inputs", "sensors"):
         for name in getattr(parts, section):
             if name in RESERVED:
                 reporter.add(
@@ -122,10 +124,10 @@ def _names(parts: Parts, reporter: Reporter) -> None:
 
 def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
     """Everything on a pin: its path, the pin, the section."""
-    for section in ("servos", "lamps", "switches", "inputs"):
+    for section in ("servos", "lamps", "switches", "inputs", "sensors"):
         table: Table
         for name, table in getattr(parts, section).items():
-            yield (section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
+            yield ("inputs" if section == "sensors" else section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
 
 
 def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
@@ -145,9 +147,13 @@ def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
         elif pin == board.loader and section != "lamps":
             refuse(
                 f"pin {printed} is blinked by the boot loader at every reset, so it can "
-                + ("watch nothing" if section == "inputs" else f"drive no {section[:-1].removesuffix('e')}")
+                + (
+                    "watch nothing"
+                    if section in ("inputs", "sensors")
+                    else f"drive no {section[:-1].removesuffix('e')}"
+                )
             )
-        elif pin in board.analog_only and not _measures(parts, path):
+        elif pin in board.analog_only and section != "sensors":
             refuse(f"pin {printed} of {board.a_title} can only measure a voltage")
         elif section == "lamps" and pin not in board.lamps:
             refuse(
@@ -165,11 +171,6 @@ def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
                 remedy="give each its own pin",
             )
         taken.setdefault(pin, path)
-
-
-def _measures(parts: Parts, path: Path) -> bool:
-    """Whether what stands there reads a voltage, not a level."""
-    return path[0] == "inputs" and str(parts.inputs[str(path[1])].kind) == "current"
 
 
 def _servo(name: str, servo: ServoTable, reporter: Reporter) -> None:

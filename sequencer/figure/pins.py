@@ -58,7 +58,7 @@ _UNO = Pins(
     loader=13,
     counts=_SMALL,
 )
-#: By the kind that ``figure.toml`` names. The lamps' pins are the outputs of the chip's 8-bit timers.
+#: By the kind that ``figure.toml`` names. Lamps are on outputs of the timers that the servos leave free.
 PINS: Mapping[str, Pins] = {
     "uno": _UNO,
     # The same chip in another package, which has two more pins for the analog converter alone.
@@ -81,10 +81,10 @@ PINS: Mapping[str, Pins] = {
         usable=frozenset((*range(2, 13), *range(14, 70))),
         usable_said="D2 to D12, D14 to D53 and A0 to A15",
         analog_only=(),
-        lamps=(4, 9, 10),
+        lamps=(2, 3, 5, 6, 7, 8, 44, 45, 46),
         link=(0, 1),
         loader=13,
-        counts={"servos": 24, "lamps": 12, "switches": 8, "inputs": 8},
+        counts={"servos": 24, "lamps": 9, "switches": 8, "inputs": 8},
     ),
 }
 #: The kinds of boards there are.

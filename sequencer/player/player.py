@@ -64,6 +64,7 @@ class What(IntEnum):
     STOPPED = 3
     TRIGGERED = 4
     TRIPPED = 5
+    EXPANDER_LOST = 8
 
 
 @dataclass(frozen=True)
@@ -205,6 +206,16 @@ class Player:
     def cue(self, cue: int, scene: int, repeats: int = 1) -> Result:
         """Ask for scene number ``scene``; ``repeats`` 0 = until another cue or hold."""
         return Result(self._machine.call("x_cue", cue, scene, repeats))
+
+    def start_from(self, pulses: Sequence[int]) -> None:
+        """After :meth:`open`: the tracks stand where these pulses sent them (sixteenths of a us, 0 = parked).
+
+        That is how a board begins that was reset and still knows its last pulses; settling starts there.
+        This image must have played them.
+        """
+        padded = [*pulses, *[0] * (MAX_TRACKS - len(pulses))]
+        self._machine.write(self._machine.call("x_in"), np.array(padded, dtype="<u2").tobytes())
+        self._machine.call("x_start_from")
 
     def hold(self) -> Result:
         """Stop everything by the stored stop, and stay."""
