@@ -47,7 +47,7 @@ static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   boot_keep_pulses(player.pulse);
-  if (player.fault == QJ_NO_IMAGE) {
+  if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
     return;
