@@ -140,7 +140,8 @@ def _one(
 
     work = Calibration(link, servo)
     tell(
-        f"on {pin_name(servo.pin)}; it moves {moves(figure, servo)}. The file says {work.before.line()}.\n"
+        f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}. "
+        f"The file says {work.before.line()}.\n"
         f"It goes to {work.jog.reach.begin_us} us at once and at its full speed, since nobody knows where it "
         "stands now:\nnothing may be in its way. Enter starts it, o goes on without, q ends."
     )
@@ -236,7 +237,7 @@ def _report(file: Path, figure: Figure, done: list[Calibrated]) -> dict[str, Any
         "servos": {
             each.servo.name: {
                 "pin": each.servo.pin,
-                "pin_name": pin_name(each.servo.pin),
+                "pin_name": pin_name(each.servo.pin, figure.board.kind),
                 "outcome": each.outcome,
                 "before": values(each.before),
                 "after": values(each.after),
