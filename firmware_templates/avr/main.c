@@ -48,7 +48,7 @@ static void next_frame(void) {
   if (fault) qj_fail(&player, fault);
   clock_frame();
   boot_keep_pulses(player.pulse);
-  if (player.fault == QJ_NO_IMAGE) {
+  if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
     return;
@@ -83,13 +83,13 @@ int main(void) {
   flash_check_player();
   qj_open(&player, qj_board_id());
   qj_start_from(&player, boot_pulses());
-  hung = health_at_boot();
-  if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
   clock_start(&player);
   wire();
   expander_start(&player);
+  hung = health_at_boot(); /* only now: the expanders must be known to be turned off */
+  if (hung) qj_fail(&player, hung);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());

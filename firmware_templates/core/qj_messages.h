@@ -25,7 +25,7 @@
 #define QJ_MSG_ASK_STATUS 0x05
 #define QJ_MSG_ASK_STATUS_LENGTH 0
 
-/* Bench only (no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
+/* Bench only (after `workshop`, or with no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
 #define QJ_MSG_BENCH_SERVO 0x06
 #define QJ_MSG_BENCH_SERVO_LENGTH 3 /* pin u8, pulse_us u16 */
 
@@ -44,6 +44,10 @@
 /* learning 1: the stall guard's learned limits are not applied, only its ceilings, until 0 or a reset. */
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
+
+/* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
+#define QJ_MSG_WORKSHOP 0x0F
+#define QJ_MSG_WORKSHOP_LENGTH 0
 
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81

@@ -1,10 +1,10 @@
 """The board's clock: how far it is off, and keeping the show in step with the host's clock.
 
-A ceramic resonator is wrong by up to half a per cent: three seconds in ten minutes. The player counts frames of
-20 ms by it. Here the host asks what time it is on the board, takes the answer that came back quickest, and has
-the frames lengthened or shortened (``host_time``): a trim that takes the resonator's error out and stays when the
-host goes, and a slew that makes up for what was lost meanwhile. The player gives at most 0.3 % to the slew and
-0.7 % to the trim; the show's time never steps.
+A ceramic resonator is wrong by up to half a per cent: three seconds in ten minutes. The player counts
+frames of 20 ms by it. Here the host asks what time it is on the board, takes the answer that came back
+quickest, and has the frames lengthened or shortened (``host_time``): a trim that takes the resonator's
+error out and stays when the host goes, and a slew that makes up for what was lost meanwhile. The player
+gives at most 0.3 % to the slew and 0.7 % to the trim; the show's time never steps.
 """
 
 from __future__ import annotations

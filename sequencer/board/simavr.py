@@ -238,7 +238,7 @@ class Simavr:
     def unread(self) -> int:
         """Bytes on the receive pin that the program has not fetched yet."""
         ends = ctypes.cast(self._received + 2 * _RING, ctypes.POINTER(ctypes.c_uint16))
-        return (ends[1] - ends[0]) % _RING
+        return int(ends[1] - ends[0]) % _RING
 
     # -- inside
 

@@ -319,7 +319,7 @@ class Supply:
 
 @dataclass(frozen=True)
 class Board:
-    """Which board, its clock's worst error plus slew (the certificate's e), by how many ppm it was found fast."""
+    """Which board; its clock's worst error plus slew (the certificate's e), and its measured error."""
 
     kind: str
     clock_error: float = 0.01

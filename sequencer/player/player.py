@@ -44,6 +44,7 @@ class Fault(IntEnum):
     EXPANDER = 8
     STARVED = 9
     LOST_IMAGE = 10
+    WORKSHOP = 11
 
 
 class Result(IntEnum):
@@ -283,7 +284,7 @@ class Player:
         return self._played(np.frombuffer(row, dtype=ROW))
 
     def frame_parts(self) -> int:
-        """How many 320 000ths of 20 ms the next frame lasts, as its clock is trimmed; to be asked once a frame."""
+        """How many 320 000ths of 20 ms the next frame lasts, trimmed; to be asked once a frame."""
         longer = self._machine.call("x_clock_frame")
         return 320_000 + (longer - 0x10000 if longer & 0x8000 else longer)
 

@@ -21,7 +21,7 @@ _CONTENT = struct.Struct("<h")
 
 
 def clock_extra(fast_ppm: float) -> Extra | None:
-    """The extra for a board whose clock runs fast by ``fast_ppm`` (slow: negative); None when it is not known to.
+    """For a board whose clock runs fast by ``fast_ppm`` (slow: negative); None when it is right.
 
     Raises:
         FigureError: more than the player can trim.
@@ -53,9 +53,9 @@ def clock_trim(show: ShowImage) -> int:
 
 
 def check_clock_error(clock_error: float) -> None:
-    """The certificate bounds speeds for a clock that is wrong by the share ``clock_error``: is that enough?
+    """The certificate bounds speeds for a clock that is wrong by ``clock_error``: is that enough?
 
-    A resonator's own error, or what is left of it when it is trimmed, and the slew after the host's clock add up
+    """The certificate bounds speeds for a clock that is wrong by ``clock_error``: does that suffice?
     to :data:`MOST_ERROR` in the worst case.
 
     Raises:

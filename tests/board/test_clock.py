@@ -1,19 +1,24 @@
-"""The board's clock follows the host's: half a per cent off, its show stays within 5 ms of the host's time."""
+"""The board's clock follows the host's: half a per cent off, its show stays within 5 ms."""
 
 from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from sequencer.board.clock import BoardClock, measure_clock, read_clock
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
+from sequencer.tables.extra_clock import clock_extra
+from sequencer.tables.image import build_image
 from tests.board.emulated_show import FRAME, start_stage
 
 OFF_PPM = 5000  # a ceramic resonator's tolerance
 
 
 def frames_begun(port: EmulatedTransport, pin: int) -> list[float]:
-    """Host seconds at which the board's frames began, by a servo's rising edges (its starts may move by 75 us)."""
+    """Host seconds at which frames began, by a servo's rising edges (its starts may move by 75 us)."""
     return [pulse.start / port.board_rate for pulse in port.board.pulses(pin)]
 
 
@@ -36,7 +41,7 @@ def test_the_show_keeps_to_the_hosts_time(twelve, put_on_board, ppm):
     assert max(map(abs, drift)) < 0.005
     assert abs(drift[-1]) < 0.001, "the rest is slewed away"
     assert clock.fast_ppm == pytest.approx(ppm, abs=60)
-    steps = [(b - a) * port.board_rate / FRAME - 1 for a, b in zip(starts, starts[1:], strict=False)]
+    steps = [(b - a) * port.board_rate / FRAME - 1 for a, b in pairwise(starts)]
     assert max(map(abs, steps)) < 0.0101 + 1200 / FRAME, "trim and slew stay within one per cent"
     assert stage.link.status().late_frames == 0
 
@@ -55,11 +60,6 @@ def test_left_alone_it_drifts_by_half_a_per_cent_and_is_measured_so(put_on_board
 
 
 def test_a_calibrated_image_needs_no_host(twelve, put_on_board):
-    from dataclasses import replace
-
-    from sequencer.tables.extra_clock import clock_extra
-    from sequencer.tables.image import build_image
-
     _, show, _ = twelve
     extra = clock_extra(OFF_PPM)
     assert extra is not None
