@@ -53,10 +53,10 @@ def clock_trim(show: ShowImage) -> int:
 
 
 def check_clock_error(clock_error: float) -> None:
-    """The certificate bounds speeds for a clock that is wrong by ``clock_error``: is that enough?
+    """Whether motion whose speeds are bounded for a clock wrong by ``clock_error`` (a share) stays within.
 
-    """The certificate bounds speeds for a clock that is wrong by ``clock_error``: does that suffice?
-    to :data:`MOST_ERROR` in the worst case.
+    A resonator's own error, or what is left of it when it is trimmed, and the slew after the host's clock
+    add up to :data:`MOST_ERROR` in the worst case.
 
     Raises:
         FigureError: it is smaller than that.
