@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import CHUNK, LOADER_START, EmulatedUno
+from sequencer.board.emulated import CHUNK, EmulatedBoard
 from sequencer.board.simavr import F_CPU
 from sequencer.errors import LinkError
 
@@ -19,7 +19,7 @@ class EmulatedTransport:
     speed of the machine.
     """
 
-    def __init__(self, board: EmulatedUno, name: str = "emulated") -> None:
+    def __init__(self, board: EmulatedBoard, name: str = "emulated") -> None:
         self.board = board
         self._name = name
         self._open = True
@@ -78,8 +78,8 @@ def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> Em
     """
     from sequencer.board.simavr_loader import loader_hex
 
-    board = EmulatedUno(loader_hex(workdir))
+    board = EmulatedBoard(loader_hex(workdir))
     if flash is not None:
-        board.load(0, flash[:LOADER_START])
+        board.load(0, flash[: board.kind.loader_start])
         board.power_on()
     return EmulatedTransport(board)
