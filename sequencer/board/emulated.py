@@ -89,7 +89,7 @@ def hex_segments(
 
 
 class EmulatedBoard:
-    """The board (an Uno, unless said otherwise): its chip at 16 MHz, its pins and, when given, its boot loader.
+    """The board (an Uno, unless said otherwise): chip at 16 MHz, pins and, when given, boot loader.
 
     ``loader`` is the boot loader's Intel HEX text; without one a reset starts the program at 0.
 
