@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import CHUNK, LOADER_START, EmulatedUno
+from sequencer.board.emulated import CHUNK, EmulatedBoard
 from sequencer.board.simavr import F_CPU
 from sequencer.errors import LinkError
 
@@ -19,7 +19,7 @@ class EmulatedTransport:
     speed of the machine. ``clock_ppm``: by how much the board's clock is fast.
     """
 
-    def __init__(self, board: EmulatedUno, name: str = "emulated", clock_ppm: float = 0.0) -> None:
+    def __init__(self, board: EmulatedBoard, name: str = "emulated", clock_ppm: float = 0.0) -> None:
         self.board = board
         #: The board's cycles in a second of the host's: a board that is fast has more.
         self.board_rate = F_CPU * (1.0 + clock_ppm / 1e6)
@@ -80,8 +80,8 @@ def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> Em
     """
     from sequencer.board.simavr_loader import loader_hex
 
-    board = EmulatedUno(loader_hex(workdir))
+    board = EmulatedBoard(loader_hex(workdir))
     if flash is not None:
-        board.load(0, flash[:LOADER_START])
+        board.load(0, flash[: board.kind.loader_start])
         board.power_on()
     return EmulatedTransport(board)
