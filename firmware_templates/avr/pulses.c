@@ -148,7 +148,8 @@ ISR(TIMER1_COMPA_vect) {
       if (s->left <= s->count) value ^= pin->mask;
       if (ahead > NOT_YET) ahead = 0;
       if (ahead < s->least_ahead) s->least_ahead = ahead;
-      while (ahead > FINE && ahead <= NOT_YET) ahead = (uint16_t)(at - TCNT1);
+      do ahead = (uint16_t)(at - TCNT1);
+      while (ahead > FINE && ahead <= NOT_YET);
       if (ahead < FINE_LEAST || ahead > NOT_YET)
         *port = value; /* too late: at once */
       else
@@ -265,10 +266,11 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
 void pulses_trim(int16_t cycles) {
   /* 534 slots' parts more than needed, so that nothing negative is divided */
   uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
-  uint8_t sreg = SREG;
+  uint16_t each = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS); /* dividing takes longer than cli may */
+  uint8_t more = (uint8_t)(parts % PULSE_SLOTS), sreg = SREG;
   cli();
-  all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
-  all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
+  all.slot_cycles = each;
+  all.first_cycles = more;
   SREG = sreg;
 }
 
