@@ -48,5 +48,7 @@ uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes bel
 /* Called only when no image is on the board (fault QJ_NO_IMAGE). Return enum qj_result. */
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
+/* 16 bytes for the I2C memory at a multiple of 16, in fault only. Return enum qj_result. */
+uint8_t qj_board_store(uint32_t at, const uint8_t *bytes);
 
 #endif

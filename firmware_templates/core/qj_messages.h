@@ -41,6 +41,10 @@
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
 
+/* 16 bytes (a..d, as they follow) for the I2C memory at `at`, a multiple of 16. Only in fault 3: the outside part of the show is not there yet. */
+#define QJ_MSG_BLOCK 0x12
+#define QJ_MSG_BLOCK_LENGTH 20 /* at u32, a u32, b u32, c u32, d u32 */
+
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
 #define QJ_MSG_HELLO_LENGTH 31 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, figure char16 */
@@ -62,7 +66,7 @@
 #define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
 
 /* Longest bodies in either direction. */
-#define QJ_LONGEST_TO_BOARD 4
+#define QJ_LONGEST_TO_BOARD 20
 #define QJ_LONGEST_TO_HOST 31
 
 #endif

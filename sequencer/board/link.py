@@ -244,6 +244,11 @@ class Link:
         """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
+    def block(self, at: int, content: bytes) -> None:
+        """Sixteen bytes for the board's I2C memory, at a multiple of sixteen; while it waits for them."""
+        words = {name: int.from_bytes(content[i : i + 4], "little") for name, i in zip("abcd", (0, 4, 8, 12))}
+        self.request("block", at=at, **words)
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s
