@@ -48,8 +48,8 @@ static void fetch(qj_offset at) {
 
 uint8_t memory_read(qj_offset at) {
   if ((qj_offset)(at - first) >= filled) {
-    fetch(at);
-    if (!filled) return 0xFF;
+    if (!failed) fetch(at); /* once is enough: the show ends, and a whole image's worth of waiting would not help */
+    if (failed) return 0xFF;
   }
   return line[(uint8_t)(at - first)];
 }

@@ -132,6 +132,15 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       return length == QJ_MSG_HOLD_LENGTH ? qj_hold(p) : QJ_BAD_ARGUMENT;
     case QJ_MSG_RESUME:
       return length == QJ_MSG_RESUME_LENGTH ? qj_resume(p) : QJ_BAD_ARGUMENT;
+    case QJ_MSG_WORKSHOP:
+      if (length == QJ_MSG_WORKSHOP_LENGTH) {
+        const uint8_t result = qj_workshop(p);
+        if (result == QJ_DONE) {
+          qj_board_bench_open();
+        }
+        return result;
+      }
+      break;
     case QJ_MSG_SET_GUARD:
       if (length != QJ_MSG_SET_GUARD_LENGTH) {
         return QJ_BAD_ARGUMENT;
@@ -139,25 +148,27 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       p->learning = body[0];
       return QJ_DONE;
     case QJ_MSG_BENCH_SERVO:
-      if (length != QJ_MSG_BENCH_SERVO_LENGTH) {
-        return QJ_BAD_ARGUMENT;
+      if (length == QJ_MSG_BENCH_SERVO_LENGTH) {
+        return qj_on_bench(p) ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
       }
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
+      break;
     case QJ_MSG_BENCH_LAMP:
-      if (length != QJ_MSG_BENCH_LAMP_LENGTH) {
-        return QJ_BAD_ARGUMENT;
+      if (length == QJ_MSG_BENCH_LAMP_LENGTH) {
+        return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
       }
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
+      break;
     case QJ_MSG_BLOCK:
       /* Only where nothing plays: a show whose outside part is not there, or not yet. */
-      if (length != QJ_MSG_BLOCK_LENGTH) {
-        return QJ_BAD_ARGUMENT;
+      if (length == QJ_MSG_BLOCK_LENGTH) {
+        return p->fault == QJ_BAD_CRC
+                   ? qj_board_store((uint32_t)get16(body) | (uint32_t)get16(body + 2) << 16, body + 4)
+                   : QJ_REFUSED;
       }
-      return p->fault == QJ_BAD_CRC ? qj_board_store((uint32_t)get16(body) | (uint32_t)get16(body + 2) << 16, body + 4)
-                                    : QJ_REFUSED;
+      break;
     default:
       return QJ_UNKNOWN;
   }
+  return QJ_BAD_ARGUMENT;
 }
 
 /* A complete frame: check, perform, answer. A frame that is not whole is dropped; the host asks again. */

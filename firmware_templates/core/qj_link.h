@@ -45,7 +45,9 @@ void qj_put(uint8_t byte);         /* one byte into the transmit ring */
 uint8_t qj_room(void);             /* free bytes in it, at most 255 */
 uint8_t qj_board_id(void);         /* 1 = uno, as in the image's header */
 uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes below the image, 0xFF padded) */
-/* Called only when no image is on the board (fault QJ_NO_IMAGE). Return enum qj_result. */
+/* Every pulse, lamp and switch off; from now on the bench may drive single pins. */
+void qj_board_bench_open(void);
+/* Called only while qj_on_bench(). Return enum qj_result. */
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
 /* 16 bytes for the I2C memory at a multiple of 16, in fault only. Return enum qj_result. */

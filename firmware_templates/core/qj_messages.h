@@ -25,7 +25,7 @@
 #define QJ_MSG_ASK_STATUS 0x05
 #define QJ_MSG_ASK_STATUS_LENGTH 0
 
-/* Bench only (no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
+/* Bench only (after `workshop`, or with no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
 #define QJ_MSG_BENCH_SERVO 0x06
 #define QJ_MSG_BENCH_SERVO_LENGTH 3 /* pin u8, pulse_us u16 */
 
@@ -44,6 +44,10 @@
 /* 16 bytes (a..d, as they follow) for the I2C memory at `at`, a multiple of 16. Only in fault 3: the outside part of the show is not there yet. */
 #define QJ_MSG_BLOCK 0x12
 #define QJ_MSG_BLOCK_LENGTH 20 /* at u32, a u32, b u32, c u32, d u32 */
+
+/* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
+#define QJ_MSG_WORKSHOP 0x0F
+#define QJ_MSG_WORKSHOP_LENGTH 0
 
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81

@@ -126,6 +126,16 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+static void bench_off(void) {
+  uint8_t pin;
+  for (pin = 0; pin < 32; pin++) {
+    now.bench_pulse[pin] = 0;
+    now.bench_lamp[pin] = 0;
+  }
+}
+
+void qj_board_bench_open(void) { bench_off(); }
+
 /* Where buffers are, and how large. */
 uint8_t *EXPORT(x_image)(void) { return image; }
 row *EXPORT(x_rows)(void) { return rows; }
@@ -142,17 +152,13 @@ uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
 /* `size` bytes of the image buffer are there; the rest reads 0xFF, as erased flash does. */
 uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   uint8_t i;
-  uint8_t pin;
   image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
   out_count = 0;
   proof.faces = 0;
   now.levels = 0;
+  bench_off();
   for (i = 0; i < QJ_MAX_SENSORS; i++) {
     now.counts[i] = 0xFFFF;
-  }
-  for (pin = 0; pin < 32; pin++) {
-    now.bench_pulse[pin] = 0;
-    now.bench_lamp[pin] = 0;
   }
   (void)qj_open(&now.player, (uint8_t)board);
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */

@@ -23,6 +23,7 @@ CHUNK: Final = F_CPU // 1000
 #: Timer0 and Timer2 at prescaler 8: one PWM period.
 PWM_PERIOD: Final = 2048
 LAMP_PINS: Final = (3, 5, 6, 11)
+I2C_PINS: Final = (18, 19)
 
 # Data addresses: output compare, control register A, and the shift of its COM bits, by pin.
 _PWM = {3: (0xB4, 0xB0, 4), 5: (0x48, 0x44, 4), 6: (0x47, 0x44, 6), 11: (0xB3, 0xB0, 6)}
@@ -189,6 +190,8 @@ class EmulatedUno:
 
     def _restart(self, cause: int) -> None:
         self.chip.reset(self._start, cause)
+        for pin in I2C_PINS:  # the library forgets that its pull-up must be felt again
+            self.chip.nudge(*port_bit(pin), 0)
         self._incoming.clear()
         self._feeding = False
         if self._sampling:

@@ -32,10 +32,14 @@ FAULTS = (
     "an expander does not answer",
     "the show's blocks did not come in time",
     "the show on the board has changed since it started; every output is dead until a reset",
+    "laid down for the workshop; a reset brings the show back",
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
+DONE, BUSY = 0, 1
+#: The last pulse of a figure that is laid down has ended after so long: three servo frames.
+DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
@@ -104,11 +108,36 @@ class Status:
 
 
 @dataclass(frozen=True)
+class Trip:
+    """The stall guard tripped: which sensor, and in which frame of which scene (255: between scenes)."""
+
+    sensor: int
+    scene: int
+    frame: int
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a sensor of the stall guard saw: its largest value in a slice that is over, and what it is now.
+
+    ``sensor`` is 255 when there is no such; ``scene`` 255 between scenes; ``now`` in mA or mV, None unknown.
+    """
+
+    sensor: int
+    sensors: int
+    scene: int
+    slice: int
+    peak: int
+    now: int | None
+
+
+@dataclass(frozen=True)
 class Step:
-    """One look at a followed cue: the status, and whether it ended ("played" or "stopped")."""
+    """One look at a followed cue: the status, how it ended ("played", "stopped"), what tripped meanwhile."""
 
     status: Status
     outcome: str | None = None
+    trips: tuple[Trip, ...] = ()
 
 
 class Link:
@@ -236,18 +265,61 @@ class Link:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
 
+    def workshop(self, timeout_s: float = 60.0) -> None:
+        """Lay the figure down for the bench, after a hold where something plays; a reset ends it.
+
+        Raises:
+            LinkError: the board is in a fault, or does not come to rest.
+
+        """
+        end = self._port.now_s() + timeout_s
+        while True:
+            answer = self._try("workshop", {}, tries=self._tries)
+            if answer is None:
+                raise self._silent("workshop")
+            result = answer.number("result")
+            if result == DONE:
+                self.reports(DOWN_S)
+                return
+            now = self.status()
+            if result != BUSY or now.state == FAULT:
+                why = _name(FAULTS, now.fault) if now.state == FAULT else _name(RESULTS, result)
+                raise LinkError(f"the board on {self._port.name} cannot be laid down: {why}")
+            if self._port.now_s() >= end:
+                raise LinkError(f"the board does not come to rest within {timeout_s:.0f} s")
+            if now.state != HOLD:
+                self.hold()
+            self.reports(0.1)
+
     def bench_servo(self, pin: int, pulse_us: int) -> None:
-        """A pulse on a pin of a board without a show; 0 stops it."""
+        """A pulse on a pin, after :meth:`workshop` or on a board without a show; 0 stops it."""
         self.request("bench_servo", pin=pin, pulse_us=pulse_us)
 
     def bench_lamp(self, pin: int, lightness: int) -> None:
-        """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
+        """Lightness 0..200 (half per cents of L*) on a pin, as :meth:`bench_servo`."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
+
+    def learn(self, learning: bool) -> None:
+        """While learning, the stall guard applies only its ceilings."""
+        self.request("set_guard", learning=int(learning))
+
+    def seen(self, sensor: int) -> Seen:
+        """What a sensor of the stall guard saw last."""
+        answer = self.request("ask_guard", sensor=sensor)
+        now = answer.number("now")
+        return Seen(
+            sensor=answer.number("sensor"),
+            sensors=answer.number("sensors"),
+            scene=answer.number("scene"),
+            slice=answer.number("slice"),
+            peak=answer.number("peak"),
+            now=None if now == 0xFFFF else now,
+        )
 
     def block(self, at: int, content: bytes) -> None:
         """Sixteen bytes for the board's I2C memory, at a multiple of sixteen; while it waits for them."""
-        words = {name: int.from_bytes(content[i : i + 4], "little") for name, i in zip("abcd", (0, 4, 8, 12))}
-        self.request("block", at=at, **words)
+        a, b, c, d = (int.from_bytes(content[i : i + 4], "little") for i in (0, 4, 8, 12))
+        self.request("block", at=at, a=a, b=b, c=c, d=d)
 
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
@@ -298,7 +370,11 @@ class Link:
         begin = self._port.now_s()
         while True:
             outcome = None
+            trips: tuple[Trip, ...] = ()
             for report in self.reports(every_s):
+                if report.name == "happened" and report.number("what") == TRIPPED:
+                    trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
+                    continue
                 if report.name != "happened" or report.number("cue") != cue:
                     continue
                 what = report.number("what")
@@ -306,7 +382,7 @@ class Link:
                 outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
             status = self.status()
             if outcome is not None:
-                yield Step(status, outcome)
+                yield Step(status, outcome, trips)
                 return
             # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
             # was reset, though its hello was lost.
@@ -319,16 +395,16 @@ class Link:
                     )
                 )
             if status.state == HOLD:
-                yield Step(status, "stopped")
+                yield Step(status, "stopped", trips)
                 return
             here = status.state == SCENE and status.scene == scene and status.cue == cue
             if started and not here:
-                yield Step(status, "played")
+                yield Step(status, "played", trips)
                 return
             started = started or here
             if not started and self._port.now_s() - begin > start_s:
                 raise LinkError(f"the scene did not start within {start_s:.0f} s of its cue")
-            yield Step(status)
+            yield Step(status, None, trips)
 
     # -- the line --------------------------------------------------------------------------------
 

@@ -30,7 +30,7 @@ def send_outside(link: Link, outside: bytes, tell: Progress) -> None:
                     f"the board's I2C memory was not filled: {refused.faults[0].message}",
                     quantity="byte",
                     value=str(at),
-                    remedy="check its wires (SDA, SCL, ground, supply), that its address is 0x50 (A0 to A2 low) "
+                    remedy="check its wires (SDA, SCL, ground, supply), its address (0x50: A0 to A2 low) "
                     "and that WP is low; then run `quarterjack flash` again",
                 )
             ) from refused

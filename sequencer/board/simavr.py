@@ -35,8 +35,8 @@ _STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
 _RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
 _PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
 _MAX_RUN: Final = 16_000
-# From an interrupt line to its first listener, from that to what it listens for; in the serial port's structure
-# the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
+# From an interrupt line to its first listener, from that to what it listens for; in the serial port's
+# structure the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
 _LISTENER, _LISTENS_FOR, _RECEIVED, _RING = 32, 32, 448, 64
 
 _NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void_p)
@@ -238,7 +238,7 @@ class Simavr:
     def unread(self) -> int:
         """Bytes on the receive pin that the program has not fetched yet."""
         ends = ctypes.cast(self._received + 2 * _RING, ctypes.POINTER(ctypes.c_uint16))
-        return (ends[1] - ends[0]) % _RING
+        return int(ends[1] - ends[0]) % _RING
 
     # -- inside
 

@@ -44,6 +44,7 @@ class Fault(IntEnum):
     EXPANDER = 8
     STARVED = 9
     LOST_IMAGE = 10
+    WORKSHOP = 11
 
 
 class Result(IntEnum):

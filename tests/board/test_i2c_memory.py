@@ -117,7 +117,7 @@ def test_a_scene_out_of_the_memory_is_played_to_the_sixteenth(put_on_board, long
 
 
 def test_an_empty_memory_is_filled_over_the_link_and_then_plays(put_on_board, long_image):
-    image, show = long_image
+    image, _ = long_image
     port, memory = board_with_memory(put_on_board, image, filled=False)
     port.reset()
     link = Link(port)
