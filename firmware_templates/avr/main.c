@@ -86,12 +86,12 @@ int main(void) {
   flash_check_player();
   qj_open(&player, qj_board_id());
   qj_start_from(&player, boot_pulses());
-  hung = health_at_boot();
-  if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
   wire();
   expander_start(&player);
+  hung = health_at_boot(); /* only now: the expanders must be known to be turned off */
+  if (hung) qj_fail(&player, hung);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
