@@ -47,6 +47,7 @@ static void read_inputs(void) {
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
+  clock_frame();
   boot_keep_pulses(player.pulse);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
@@ -88,6 +89,7 @@ int main(void) {
   qj_start_from(&player, boot_pulses());
   health_start();
   lamps_start();
+  clock_start(&player);
   wire();
   expander_start(&player);
   hung = health_at_boot(); /* only now: the expanders must be known to be turned off */

@@ -321,6 +321,10 @@ class Link:
         a, b, c, d = (int.from_bytes(content[i : i + 4], "little") for i in (0, 4, 8, 12))
         self.request("block", at=at, a=a, b=b, c=c, d=d)
 
+    def now_s(self) -> float:
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
+        return self._port.now_s()
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s
