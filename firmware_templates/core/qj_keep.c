@@ -5,84 +5,70 @@
 
 #define QUARTER ((uint16_t)45000) /* frames in a quarter of an hour */
 
-static void changed(qj_keep *k) {
-  if (k->at == QJ_KEEP_LENGTH) { /* otherwise the record that is being written begins anew */
-    k->words[QJ_KEEP_NUMBER] = (uint16_t)(k->words[QJ_KEEP_NUMBER] + 1);
+/* One more, in a number of `size` bytes; then the record is to be written, from its beginning. */
+static QJ_ONCE void count(qj_keep *k, uint8_t at, uint8_t size) {
+  uint16_t crc = 0xFFFF;
+  if (k->at == QJ_KEEP_LENGTH) { /* otherwise the slot that is being written is not whole yet */
+    k->bytes[QJ_KEEP_NUMBER] = (uint8_t)(k->bytes[QJ_KEEP_NUMBER] + 1);
   }
   k->at = 0;
+  do {
+    k->bytes[at] = (uint8_t)(k->bytes[at] + 1);
+  } while (k->bytes[at++] == 0 && --size != 0);
+  for (at = 0; at < QJ_KEEP_CRC; at++) {
+    crc = qj_crc16(crc, k->bytes[at]);
+  }
+  k->bytes[QJ_KEEP_CRC] = (uint8_t)(crc >> 8);
+  k->bytes[QJ_KEEP_CRC + 1] = (uint8_t)(crc & 0xFF);
 }
 
 void qj_keep_open(qj_keep *k) {
-  uint8_t found = 0;
   uint8_t slot;
   uint8_t i;
-  for (i = 0; i < QJ_KEEP_WORDS; i++) {
-    k->words[i] = 0;
+  for (i = 0; i < QJ_KEEP_LENGTH; i++) {
+    k->bytes[i] = 0;
   }
   k->slot = 0;
-  for (slot = 0; slot <= QJ_KEEP_SLOT; slot = (uint8_t)(slot + QJ_KEEP_SLOT)) {
-    uint16_t word[QJ_KEEP_WORDS + 1];
-    uint16_t crc = 0xFFFF; /* over a record and its CRC it comes to nothing */
-    for (i = 0; i < QJ_KEEP_LENGTH; i++) {
-      const uint8_t byte = qj_memory((uint16_t)(slot + i));
-      crc = qj_crc16(crc, byte);
-      if ((i & 1) == 0) {
-        word[i >> 1] = (uint16_t)((uint16_t)byte << 8);
-      } else {
-        word[i >> 1] = (uint16_t)(word[i >> 1] | byte);
-      }
-    }
-    if (crc == 0 && (found == 0 || (uint16_t)(word[QJ_KEEP_NUMBER] - k->words[QJ_KEEP_NUMBER]) < (uint16_t)0x8000)) {
-      for (i = 0; i < QJ_KEEP_WORDS; i++) {
-        k->words[i] = word[i];
-      }
-      k->slot = (uint8_t)(slot ^ QJ_KEEP_SLOT);
-      found = 1;
-    }
-  }
+  k->at = QJ_KEEP_LENGTH;
   k->plays = 0;
   k->frames = 0;
-  k->at = QJ_KEEP_LENGTH;
-  k->words[QJ_KEEP_BOOTS] = (uint16_t)(k->words[QJ_KEEP_BOOTS] + 1);
-  changed(k);
-}
-
-static uint8_t due(const qj_keep *k) {
-  uint16_t word = 0xFFFF;
-  uint8_t i;
-  if (k->at >= 2 * QJ_KEEP_WORDS) {
-    for (i = 0; i < QJ_KEEP_WORDS; i++) {
-      word = qj_crc16(qj_crc16(word, (uint8_t)(k->words[i] >> 8)), (uint8_t)(k->words[i] & 0xFF));
+  for (slot = 0; slot <= QJ_KEEP_SLOT; slot = (uint8_t)(slot + QJ_KEEP_SLOT)) {
+    uint16_t crc = 0xFFFF; /* over a record and its CRC it comes to nothing */
+    const uint8_t newer = (uint8_t)(qj_memory(slot) - k->bytes[QJ_KEEP_NUMBER]);
+    for (i = 0; i < QJ_KEEP_LENGTH; i++) {
+      crc = qj_crc16(crc, qj_memory((uint16_t)(slot + i)));
     }
-  } else {
-    word = k->words[k->at >> 1];
+    if (crc == 0 && (k->slot == 0 || newer < 128)) { /* what is found in the first slot makes the second one due */
+      for (i = 0; i < QJ_KEEP_LENGTH; i++) {
+        k->bytes[i] = qj_memory((uint16_t)(slot + i));
+      }
+      k->slot = (uint8_t)(slot ^ QJ_KEEP_SLOT);
+    }
   }
-  return (uint8_t)((k->at & 1) != 0 ? word & 0xFF : word >> 8);
+  count(k, QJ_KEEP_BOOTS, 2);
 }
 
 void qj_keep_frame(qj_keep *k, const qj_player *p) {
-  const uint16_t more = (uint16_t)(p->plays - k->plays);
-  if (more != 0) {
-    k->plays = p->plays;
-    k->words[QJ_KEEP_PLAYS] = (uint16_t)(k->words[QJ_KEEP_PLAYS] + more);
-    if (k->words[QJ_KEEP_PLAYS] < more) {
-      k->words[QJ_KEEP_PLAYS_HIGH] = (uint16_t)(k->words[QJ_KEEP_PLAYS_HIGH] + 1);
-    }
-    changed(k);
+  while (k->plays != p->plays) {
+    k->plays = (uint16_t)(k->plays + 1);
+    count(k, QJ_KEEP_PLAYS, 3);
   }
   k->frames = (uint16_t)(k->frames + 1);
   if (k->frames == QUARTER) {
     k->frames = 0;
-    k->words[QJ_KEEP_QUARTERS] = (uint16_t)(k->words[QJ_KEEP_QUARTERS] + 1);
-    changed(k);
+    count(k, QJ_KEEP_QUARTERS, 2);
   }
   if (k->at == QJ_KEEP_LENGTH || p->state == QJ_SETTLE || p->state == QJ_SCENE) {
     return;
   }
-  if (qj_memory_put((uint16_t)(k->slot + k->at), due(k)) == QJ_DONE) {
+  if (qj_memory_put((uint16_t)(k->slot + k->at), k->bytes[k->at]) == QJ_DONE) {
     k->at = (uint8_t)(k->at + 1);
     if (k->at == QJ_KEEP_LENGTH) {
       k->slot = (uint8_t)(k->slot ^ QJ_KEEP_SLOT);
     }
   }
+}
+
+uint16_t qj_keep_boots(const qj_keep *k) {
+  return (uint16_t)(k->bytes[QJ_KEEP_BOOTS] | (uint16_t)((uint16_t)k->bytes[QJ_KEEP_BOOTS + 1] << 8));
 }

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from sequencer.board.link import Link
@@ -25,11 +24,7 @@ SLOT = (SIZE - HOSTS) // 2
 COUNTERS_SLOT = 16
 _HEAD = struct.Struct("<HH16s")
 _SERVO = struct.Struct("<BHHH")
-_COUNTERS = struct.Struct(">HHHHHH")
-#: Tries of a byte that waits for the one before it: 3.4 ms each, and a counter's now and then.
-_TRIES = 50
-
-Read = Callable[[int], bytes]
+_COUNTERS = 10
 
 
 @dataclass(frozen=True)
@@ -43,7 +38,7 @@ class Counters:
 
 @dataclass(frozen=True)
 class Copy:
-    """A calibration as a board keeps it: pin -> (centre, low, high) in microseconds, ends 0 = not recorded."""
+    """A calibration as a board keeps it: pin -> (centre, low, high) in us, ends 0 = not recorded."""
 
     figure: str
     servos: dict[int, tuple[int, int, int]]
@@ -66,12 +61,14 @@ def counters_of(memory: bytes) -> Counters | None:
 
     found: tuple[int, Counters] | None = None
     for at in (0, COUNTERS_SLOT):
-        record = memory[at : at + _COUNTERS.size]
-        if len(record) < _COUNTERS.size or crc16(record[:-2]) != int.from_bytes(record[-2:], "big"):
+        record = memory[at : at + _COUNTERS]
+        if len(record) < _COUNTERS or crc16(record[:-2]) != int.from_bytes(record[-2:], "big"):
             continue
-        number, boots, low, high, quarters, _ = _COUNTERS.unpack(record)
-        if found is None or _newer(number, found[0]):
-            found = number, Counters(boots, low + (high << 16), quarters / 4.0)
+        boots, plays, quarters = (
+            int.from_bytes(record[first:last], "little") for first, last in ((1, 3), (3, 6), (6, 8))
+        )
+        if found is None or 0 < (record[0] - found[0]) & 0xFF < 0x80:
+            found = record[0], Counters(boots, plays, quarters / 4.0)
     return None if found is None else found[1]
 
 
@@ -100,7 +97,10 @@ def decode(slot: bytes) -> tuple[int, Copy] | None:
         return None
     if zlib.crc32(slot[: length - 4]) != int.from_bytes(slot[length - 4 : length], "little"):
         return None
-    servos = {pin: (centre, low, high) for pin, centre, low, high in _SERVO.iter_unpack(slot[_HEAD.size : length - 4])}
+    servos = {
+        pin: (centre, low, high)
+        for pin, centre, low, high in _SERVO.iter_unpack(slot[_HEAD.size : length - 4])
+    }
     return number, Copy(name.rstrip(b"\0").decode("utf-8", errors="replace"), servos)
 
 
@@ -137,7 +137,7 @@ def write_copy(link: Link, copy: Copy) -> bool:
         return False
     at, number = (HOSTS, 1) if newest is None else (2 * HOSTS + SLOT - newest[0], newest[1] + 1)
     for offset, value in enumerate(encode(copy, number)):
-        link.keep(at + offset, value, tries=_TRIES)
+        link.keep(at + offset, value)
     check = read_copy(link)
     if check != copy:
         raise LinkError("the board did not keep the copy of the calibration: its EEPROM may be worn out")

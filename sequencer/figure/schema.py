@@ -185,7 +185,7 @@ class OpeningTable(Table):
 class BoardTable(Table):
     """``[board]``: which board plays the show."""
 
-    kind: Literal["uno"]
+    kind: Literal["uno", "nano", "mega"]
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
 
 
