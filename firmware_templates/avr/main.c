@@ -48,6 +48,7 @@ static void read_inputs(void) {
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
+  clock_frame();
   boot_keep_pulses(player.pulse);
   qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
@@ -88,12 +89,13 @@ int main(void) {
   qj_open(&player, qj_board_id());
   qj_keep_open(&keep);
   qj_start_from(&player, boot_pulses());
-  hung = health_at_boot();
-  if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
+  clock_start(&player);
   wire();
   expander_start(&player);
+  hung = health_at_boot(); /* only now: the expanders must be known to be turned off */
+  if (hung) qj_fail(&player, hung);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());

@@ -117,6 +117,17 @@ static void send_ack(uint8_t seq, uint8_t result) {
   send(&f);
 }
 
+static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
+  qj_time now;
+  frame f;
+  qj_board_clock(trim, slew, &now);
+  start(&f, seq, QJ_MSG_CLOCK);
+  add16(&f, now.frame);
+  add8(&f, now.slot);
+  add16(&f, now.into);
+  send(&f);
+}
+
 static void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
@@ -211,6 +222,10 @@ static uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
     send_guard(p, bytes[0], bytes[2]);
+    return 1;
+  }
+  if (bytes[1] == QJ_MSG_HOST_TIME && length == QJ_MSG_HOST_TIME_LENGTH + 4) {
+    send_clock(bytes[0], get16(bytes + 2), get16(bytes + 4));
     return 1;
   }
   if (bytes[0] != l->last_seq || crc != l->last_crc) {

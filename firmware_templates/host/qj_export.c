@@ -1,4 +1,5 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
+#include "qj_clock.h"
 #include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_prove.h"
@@ -67,6 +68,9 @@ static struct {
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
+  qj_clock clock;
+  uint16_t frame; /* since the boot */
+  uint16_t slot, into; /* of the running frame, as the platform says */
 } now = {.board = 1};
 
 #define MEMORY 1024
@@ -125,6 +129,13 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
+  qj_clock_set(&now.clock, trim, slew);
+  told->frame = now.frame;
+  told->slot = (uint8_t)now.slot;
+  told->into = now.into;
+}
+
 static void bench_off(void) {
   uint8_t pin;
   for (pin = 0; pin < 32; pin++) {
@@ -160,6 +171,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
     now.counts[i] = 0xFFFF;
   }
   (void)qj_open(&now.player, (uint8_t)board);
+  qj_clock_start(&now.clock, &now.player);
+  now.frame = 0;
+  now.slot = now.into = 0;
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
   }
@@ -264,6 +278,18 @@ void EXPORT(x_tick)(void) {
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* How much longer than 320 000 parts the next frame is, two's complement: once a frame. */
+uint32_t EXPORT(x_clock_frame)(void) {
+  now.frame = (uint16_t)(now.frame + 1);
+  return (uint32_t)(uint16_t)qj_clock_frame(&now.clock);
+}
+
+/* What the running frame's clock shows: the sixth, and the parts of 320 000 into that. */
+void EXPORT(x_clock)(uint32_t slot, uint32_t into) {
+  now.slot = (uint16_t)slot;
+  now.into = (uint16_t)into;
 }
 
 /* `count` bytes of the in buffer come over the line. */

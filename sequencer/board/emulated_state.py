@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import LOADER_START
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.simavr import EEPROM_BYTES
 from sequencer.board.virtual_state import FlashFile, memory_path, state_path
@@ -26,7 +25,8 @@ class KeptTransport(EmulatedTransport):
             self._check()
         except LinkError:
             return
-        self._kept.content[:LOADER_START] = self.board.chip.flash()[:LOADER_START]
+        below = self.board.kind.loader_start
+        self._kept.content[:below] = self.board.chip.flash()[:below]
         self._kept.save()
         self._memory.content[:] = self.board.chip.eeprom()
         self._memory.save()

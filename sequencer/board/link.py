@@ -334,6 +334,10 @@ class Link:
                 raise LinkError(f"the board did not take 'keep_memory': {_name(RESULTS, result)}")
         raise LinkError(f"the board's memory stays busy: byte {at} was not written in {tries} tries")
 
+    def now_s(self) -> float:
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
+        return self._port.now_s()
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s
