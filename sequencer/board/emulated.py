@@ -14,7 +14,7 @@ from typing import Final
 from sequencer.board.emulated_kinds import UNO, BoardKind, port_address
 from sequencer.board.i2c import I2cBus
 from sequencer.board.simavr import F_CPU, Simavr
-from sequencer.errors import Fault, ImageError
+from sequencer.errors import Fault, ImageError, PortError
 
 _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
@@ -178,6 +178,8 @@ class EmulatedBoard:
 
     def _restart(self, cause: int) -> None:
         self.chip.reset(self._start, cause)
+        for pin in self.kind.i2c:  # the library forgets that its pull-up must be felt again
+            self.chip.nudge(*self.kind.port_bit(pin), 0)
         self._incoming.clear()
         self._feeding = False
         if self._sampling:

@@ -3,12 +3,12 @@
     python tests/benchmarks/board.py [--quick] [--json]
 
 *Pulses*: both pin budgets of the Uno's chip (Nano: 12 servos, 2 lamps, I2C, trigger, current on A6; Uno: 8
-servos, 4 lamps, I2C, trigger, stop, current) and the full Mega, while a scene moves every servo and fades the
-lamps, an expander is written to each frame, an analog input is read, the trigger bounces, and questions come as
-fast as the line goes. *Jitter* is the spread of the captured widths less what the player core works out, peak
-to peak over all servos; *latency* is how late the pulse interrupt looked at its edge, of the lead it has.
-Its peer is a plain interrupt program of ours (plain_servo.c) with the same lamps and serial interrupts: the
-servo library that builders know is not in Debian's arduino-core-avr.
+servos, 4 lamps, I2C, trigger, stop, current) and the full Mega, while a scene moves every servo and fades
+the lamps, an expander is written to each frame, an analog input is read, the trigger bounces, and questions
+come as fast as the line goes. *Jitter* is the spread of the captured widths less what the player core works
+out, peak to peak over all servos; *latency* is how late the pulse interrupt looked at its edge, of the lead
+it has. The peer is a plain interrupt program of ours (plain_servo.c) with the same lamps and serial
+interrupts: the servo library that builders know is not in Debian's arduino-core-avr.
 *Lamps*: the mean of sixteen periods against the duty asked for, in 4096ths. *Trigger*: from the edge to the
 first pulses of the transition. *Clock*: the board's frames against the host's time, half a per cent off.
 """
