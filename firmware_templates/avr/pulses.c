@@ -18,11 +18,11 @@
  *    longest other interrupt, lamps.c's     93   (uart.c's tx 70, rx 66; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1    89   (saves 18 registers, finds port and bit)
+ *    entry to the first reading of TCNT1    95   (saves 18 registers, finds port and bit)
  *    one turn of the coarse wait            20
  *    fine wait, at least                    40
  *    ------------------------------------ ----
- *    together                              253   of LEAD = 320: whatever else turns interrupts off may take 155
+ *    together                              259   of LEAD = 320: whatever else turns interrupts off may take 150
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
  * serves an edge holds the processor for about 450 cycles: less than one byte on the link (640), of which
