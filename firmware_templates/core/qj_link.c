@@ -200,7 +200,7 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
 }
 
 /* A complete frame: check, perform, answer. A frame that is not whole is dropped; the host asks again. */
-static uint8_t handle(qj_link *l, qj_player *p) {
+static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   uint8_t bytes[QJ_LINK_RECEIVE];
   const uint8_t length = qj_cobs_decode(l->buffer, l->count, bytes);
   uint16_t crc = 0xFFFF;
