@@ -23,6 +23,8 @@ def command(
     from sequencer.board.chips import CHIPS, OLD_NANO_BAUD
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
+    from sequencer.board.link import Link
+    from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show, checked_for_board
@@ -46,6 +48,9 @@ def command(
                 chip=CHIPS[built.figure.board.kind],
                 force=force,
             )
+        link = Link(transport)
+        link.hello(quiet_s=0.0)
+        other = other_calibration(link, built.figure)
     finally:
         transport.close()
     if as_json:
@@ -61,6 +66,7 @@ def command(
                 "image_crc32": f"{result.hello.image_crc:08x}",
                 "player_crc32": f"{result.hello.player_crc:08x}",
                 "figure": result.hello.figure,
+                "other_calibration": other,
             }
         )
         return
@@ -75,5 +81,7 @@ def command(
     console().print(said, markup=False)
     if result.baud == OLD_NANO_BAUD:
         console().print(f"Its boot loader is the old one, of {result.baud} baud.", markup=False)
+    for line in other:
+        console().print(line, markup=False)
     if not is_simulated(port):
         console().print("The figure settles and begins its idle loop by itself: keep clear of it.")

@@ -1,4 +1,4 @@
-"""The Mega loader's protocol against Atmel's application note AVR068 (values from memory of the note).
+"""The Mega loader's protocol against Atmel's application note AVR068 (message layout from memory of it).
 
 Framing, command numbers and the order of fields are also those of the loader's own ``command.h``, which
 Debian's arduino-core-avr carries: the numbers are read from there.
@@ -41,7 +41,7 @@ def test_the_numbers_are_those_of_the_loaders_header() -> None:
 
 
 def test_sign_on_is_1b_00_00_01_0e_01_and_the_xor() -> None:
-    wire = Wire("1B 00 00 0B 0E 01 00 08 41 56 52 49 53 50 5F 32 14")
+    wire = Wire("1B 00 00 0B 0E 01 00 08 41 56 52 49 53 50 5F 32 75")
     v2.Loader(wire).sync()
     assert wire.sent == [bytes.fromhex("1B 00 00 01 0E 01 15")]
     assert (wire.resets, wire.baud) == (1, 115200)
