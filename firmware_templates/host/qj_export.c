@@ -1,4 +1,6 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
+#include "qj_clock.h"
+#include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_prove.h"
 
@@ -59,14 +61,20 @@ typedef struct {
 static struct {
   qj_player player;
   qj_link link;
+  qj_keep keep;
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
   uint8_t levels;
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
+  qj_clock clock;
+  uint16_t frame; /* since the boot */
+  uint16_t slot, into; /* of the running frame, as the platform says */
 } now = {.board = 1};
 
+#define MEMORY 1024
+static uint8_t memory[MEMORY]; /* as an EEPROM; Python fills it before the first boot and keeps it */
 static uint8_t image[IMAGE_ROOM];
 static uint32_t image_room; /* bytes that are there */
 static row rows[ROWS];
@@ -78,6 +86,18 @@ static qj_proof proof;
 
 uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
 uint32_t qj_read_limit(void) { return image_room; }
+
+uint8_t qj_memory(uint16_t at) { return memory[at % MEMORY]; }
+
+uint8_t qj_memory_put(uint16_t at, uint8_t value) {
+  if (at >= MEMORY) {
+    return QJ_BAD_ARGUMENT;
+  }
+  memory[at] = value;
+  return QJ_DONE;
+}
+
+uint8_t *EXPORT(x_memory)(void) { return memory; }
 
 void qj_put(uint8_t byte) {
   if (out_count < out_room) {
@@ -107,6 +127,13 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   }
   now.bench_lamp[pin] = lightness;
   return QJ_DONE;
+}
+
+void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
+  qj_clock_set(&now.clock, trim, slew);
+  told->frame = now.frame;
+  told->slot = (uint8_t)now.slot;
+  told->into = now.into;
 }
 
 static void bench_off(void) {
@@ -144,6 +171,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
     now.counts[i] = 0xFFFF;
   }
   (void)qj_open(&now.player, (uint8_t)board);
+  qj_clock_start(&now.clock, &now.player);
+  now.frame = 0;
+  now.slot = now.into = 0;
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
   }
@@ -165,6 +195,7 @@ uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uin
   now.board = (uint8_t)board;
   now.player_crc = player_crc;
   (void)x_open(size, board);
+  qj_keep_open(&now.keep);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
   (void)qj_link_poll(&now.link, &now.player);
   return now.player.fault;
@@ -243,9 +274,22 @@ uint32_t EXPORT(x_play)(uint32_t frames) {
 /* One frame of a board on a line: play, then talk. */
 void EXPORT(x_tick)(void) {
   frame();
+  qj_keep_frame(&now.keep, &now.player);
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* How much longer than 320 000 parts the next frame is, two's complement: once a frame. */
+uint32_t EXPORT(x_clock_frame)(void) {
+  now.frame = (uint16_t)(now.frame + 1);
+  return (uint32_t)(uint16_t)qj_clock_frame(&now.clock);
+}
+
+/* What the running frame's clock shows: the sixth, and the parts of 320 000 into that. */
+void EXPORT(x_clock)(uint32_t slot, uint32_t into) {
+  now.slot = (uint16_t)slot;
+  now.into = (uint16_t)into;
 }
 
 /* `count` bytes of the in buffer come over the line. */
