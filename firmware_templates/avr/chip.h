@@ -41,6 +41,7 @@
 #define CHIP_LAMP_0B 5
 #define CHIP_LAMP_2A 11
 #define CHIP_LAMP_2B 3
+#define CHIP_OC1B 10 /* Timer1's second compare output */
 #define CHIP_FLASH_BYTE(at) pgm_read_byte((uint16_t)(at))
 
 /* I2C: A4 and A5. */
@@ -90,6 +91,7 @@
 #define CHIP_LAMP_0B 4
 #define CHIP_LAMP_2A 10
 #define CHIP_LAMP_2B 9
+#define CHIP_OC1B 12
 #define CHIP_FLASH_BYTE(at) pgm_read_byte_far((uint32_t)(at))
 
 #else

@@ -158,7 +158,7 @@ ISR(TIMER1_COMPA_vect) {
     due = (next_edge != slot_end && next_edge->at) ? next_edge->at : slot_length;
     due = (uint16_t)(due - LEAD);
     OCR1A = (uint16_t)(slot_start + due);
-    TIFR1 = _BV(OCF1A);
+    if (TIFR1 & _BV(OCF1A)) TIFR1 = _BV(OCF1A); /* seldom: a write there costs the emulator sound.c's flag */
     elapsed = (uint16_t)(TCNT1 - slot_start);
     /* A compare value that has just gone by would only match 65536 cycles later: serve that edge now. */
   } while (elapsed < NOT_YET && elapsed + 8u >= due);
