@@ -33,28 +33,22 @@ static void wire(void) {
   if (player.fault != QJ_OK) return;
   for (i = 0; i < player.tracks; i++) pulses_use_pin(i, qj_track_pin(i));
   for (i = 0; i < player.lamps; i++) lamps_use_pin(qj_lamp_pin(i), qj_lamp_flags(i) & 1u);
-  for (i = 0; i < player.input_count; i++) pin_input(qj_input_pin(i), qj_input_flags(i) & 2u);
+  for (i = 0; i < player.input_count; i++) pulses_use_input(i, qj_input_pin(i), qj_input_flags(i) & 2u);
   set_switches(1);
 }
 
 static void read_inputs(void) {
-  uint8_t ports[CHIP_PORTS];
-  while (pulses_take_sample(ports)) {
-    uint8_t i, levels = 0;
-    for (i = 0; i < player.input_count; i++) {
-      uint8_t place = pin_place(qj_input_pin(i));
-      if (place != NO_PLACE && (ports[CHIP_PORT_NUMBER(place)] & pin_mask(place))) levels = (uint8_t)(levels | (1u << i));
-    }
-    qj_sample(&player, levels);
-  }
+  uint8_t levels;
+  while (pulses_take_sample(&levels)) qj_sample(&player, levels);
 }
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
+  clock_frame();
   boot_keep_pulses(player.pulse);
-  if (player.fault == QJ_NO_IMAGE) {
+  if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
     return;
@@ -91,12 +85,13 @@ int main(void) {
   flash_check_player();
   qj_open(&player, qj_board_id());
   qj_start_from(&player, boot_pulses());
-  hung = health_at_boot();
-  if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
+  clock_start(&player);
   wire();
   expander_start(&player);
+  hung = health_at_boot(); /* only now: the expanders must be known to be turned off */
+  if (hung) qj_fail(&player, hung);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());

@@ -63,7 +63,8 @@ enum qj_fault {
   QJ_HUNG = 6,         /* the program stood still again and again: the watchdog ended it */
   QJ_RAM = 7,          /* the stack met the variables */
   QJ_EXPANDER = 8,     /* an output expander with servos is not there, or the I2C bus is stuck */
-  QJ_LOST_IMAGE = 10   /* the image's CRC, checked again while idle, no longer holds */
+  QJ_LOST_IMAGE = 10,  /* the image's CRC, checked again while idle, no longer holds */
+  QJ_WORKSHOP = 11     /* no fault: laid down for the bench by the host, until a reset */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };

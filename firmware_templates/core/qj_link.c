@@ -105,6 +105,17 @@ static void send_ack(uint8_t seq, uint8_t result) {
   send(&f);
 }
 
+static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
+  qj_time now;
+  frame f;
+  qj_board_clock(trim, slew, &now);
+  start(&f, seq, QJ_MSG_CLOCK);
+  add16(&f, now.frame);
+  add8(&f, now.slot);
+  add16(&f, now.into);
+  send(&f);
+}
+
 static void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
@@ -132,6 +143,15 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       return length == QJ_MSG_HOLD_LENGTH ? qj_hold(p) : QJ_BAD_ARGUMENT;
     case QJ_MSG_RESUME:
       return length == QJ_MSG_RESUME_LENGTH ? qj_resume(p) : QJ_BAD_ARGUMENT;
+    case QJ_MSG_WORKSHOP:
+      if (length == QJ_MSG_WORKSHOP_LENGTH) {
+        const uint8_t result = qj_workshop(p);
+        if (result == QJ_DONE) {
+          qj_board_bench_open();
+        }
+        return result;
+      }
+      break;
     case QJ_MSG_SET_GUARD:
       if (length != QJ_MSG_SET_GUARD_LENGTH) {
         return QJ_BAD_ARGUMENT;
@@ -139,18 +159,19 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       p->learning = body[0];
       return QJ_DONE;
     case QJ_MSG_BENCH_SERVO:
-      if (length != QJ_MSG_BENCH_SERVO_LENGTH) {
-        return QJ_BAD_ARGUMENT;
+      if (length == QJ_MSG_BENCH_SERVO_LENGTH) {
+        return qj_on_bench(p) ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
       }
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
+      break;
     case QJ_MSG_BENCH_LAMP:
-      if (length != QJ_MSG_BENCH_LAMP_LENGTH) {
-        return QJ_BAD_ARGUMENT;
+      if (length == QJ_MSG_BENCH_LAMP_LENGTH) {
+        return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
       }
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
+      break;
     default:
       return QJ_UNKNOWN;
   }
+  return QJ_BAD_ARGUMENT;
 }
 
 /* A complete frame: check, perform, answer. A frame that is not whole is dropped; the host asks again. */
@@ -180,6 +201,10 @@ static uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
     send_guard(p, bytes[0], bytes[2]);
+    return 1;
+  }
+  if (bytes[1] == QJ_MSG_HOST_TIME && length == QJ_MSG_HOST_TIME_LENGTH + 4) {
+    send_clock(bytes[0], get16(bytes + 2), get16(bytes + 4));
     return 1;
   }
   if (bytes[0] != l->last_seq || crc != l->last_crc) {

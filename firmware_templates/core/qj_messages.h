@@ -25,13 +25,17 @@
 #define QJ_MSG_ASK_STATUS 0x05
 #define QJ_MSG_ASK_STATUS_LENGTH 0
 
-/* Bench only (no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
+/* Bench only (after `workshop`, or with no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
 #define QJ_MSG_BENCH_SERVO 0x06
 #define QJ_MSG_BENCH_SERVO_LENGTH 3 /* pin u8, pulse_us u16 */
 
 /* Bench only: light a lamp pin; lightness 0..200. */
 #define QJ_MSG_BENCH_LAMP 0x07
 #define QJ_MSG_BENCH_LAMP_LENGTH 2 /* pin u8, lightness u8 */
+
+/* What time is it? And from now on frames are longer by `trim` 1/320000 of a frame, the next ones by `slew` together (both with a sign; asked again, they are set again). */
+#define QJ_MSG_HOST_TIME 0x0C
+#define QJ_MSG_HOST_TIME_LENGTH 4 /* trim u16, slew u16 */
 
 /* What does analog input `sensor` see, and what was its peak in the last whole slice of a scene? */
 #define QJ_MSG_ASK_GUARD 0x0D
@@ -40,6 +44,10 @@
 /* learning 1: the stall guard's learned limits are not applied, only its ceilings, until 0 or a reset. */
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
+
+/* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
+#define QJ_MSG_WORKSHOP 0x0F
+#define QJ_MSG_WORKSHOP_LENGTH 0
 
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
@@ -60,6 +68,10 @@
 /* Peak: in the sensor's units (image, extra 3), of that slice of that scene (255 none); now: mA or mV, 65535 not known. */
 #define QJ_MSG_GUARD 0x87
 #define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
+
+/* When: frames since the boot modulo 65536, which sixth of the running frame, 1/320000 of a frame into that (near 65535: so much before it). */
+#define QJ_MSG_CLOCK 0x8A
+#define QJ_MSG_CLOCK_LENGTH 5 /* frame u16, slot u8, into u16 */
 
 /* Longest bodies in either direction. */
 #define QJ_LONGEST_TO_BOARD 4

@@ -166,6 +166,19 @@ void qj_fail(qj_player *p, uint8_t fault) {
   p->fault = fault;
 }
 
+uint8_t qj_workshop(qj_player *p) {
+  if (p->state == QJ_FAULT) {
+    return qj_on_bench(p) ? QJ_DONE : QJ_REFUSED;
+  }
+  if (p->state != QJ_BOOT && (p->state != QJ_HOLD || p->mode != QJ_STAND)) {
+    return QJ_BUSY;
+  }
+  qj_fail(p, QJ_WORKSHOP);
+  return QJ_DONE;
+}
+
+uint8_t qj_on_bench(const qj_player *p) { return (uint8_t)(p->fault == QJ_NO_IMAGE || p->fault == QJ_WORKSHOP); }
+
 /* ---- decisions at a common knot -------------------------------------------------------------- */
 
 static void late_start(qj_player *p) {

@@ -130,6 +130,11 @@ uint8_t qj_hold(qj_player *p);
 uint8_t qj_resume(qj_player *p);
 /* Into QJ_FAULT with every output dead, from any state, until qj_open(). */
 void qj_fail(qj_player *p, uint8_t fault);
+/* Lay the figure down for the bench, until qj_open(): QJ_FAULT with QJ_WORKSHOP. Only from where nothing moves:
+ * in boot, or in hold once the stop is over; until then QJ_BUSY. Without an image nothing needs to change. */
+uint8_t qj_workshop(qj_player *p);
+/* Whether single pins are driven by the host now: in the workshop, or with nothing flashed. */
+uint8_t qj_on_bench(const qj_player *p);
 
 /* The image's CRC a few bytes at a time; all zero = at its beginning. */
 typedef struct {

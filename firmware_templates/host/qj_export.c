@@ -1,4 +1,5 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
+#include "qj_clock.h"
 #include "qj_link.h"
 #include "qj_prove.h"
 
@@ -65,6 +66,9 @@ static struct {
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
+  qj_clock clock;
+  uint16_t frame; /* since the boot */
+  uint16_t slot, into; /* of the running frame, as the platform says */
 } now = {.board = 1};
 
 static uint8_t image[IMAGE_ROOM];
@@ -109,6 +113,23 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
+  qj_clock_set(&now.clock, trim, slew);
+  told->frame = now.frame;
+  told->slot = (uint8_t)now.slot;
+  told->into = now.into;
+}
+
+static void bench_off(void) {
+  uint8_t pin;
+  for (pin = 0; pin < 32; pin++) {
+    now.bench_pulse[pin] = 0;
+    now.bench_lamp[pin] = 0;
+  }
+}
+
+void qj_board_bench_open(void) { bench_off(); }
+
 /* Where buffers are, and how large. */
 uint8_t *EXPORT(x_image)(void) { return image; }
 row *EXPORT(x_rows)(void) { return rows; }
@@ -125,19 +146,18 @@ uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
 /* `size` bytes of the image buffer are there; the rest reads 0xFF, as erased flash does. */
 uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   uint8_t i;
-  uint8_t pin;
   image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
   out_count = 0;
   proof.faces = 0;
   now.levels = 0;
+  bench_off();
   for (i = 0; i < QJ_MAX_SENSORS; i++) {
     now.counts[i] = 0xFFFF;
   }
-  for (pin = 0; pin < 32; pin++) {
-    now.bench_pulse[pin] = 0;
-    now.bench_lamp[pin] = 0;
-  }
   (void)qj_open(&now.player, (uint8_t)board);
+  qj_clock_start(&now.clock, &now.player);
+  now.frame = 0;
+  now.slot = now.into = 0;
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
   }
@@ -240,6 +260,18 @@ void EXPORT(x_tick)(void) {
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* How much longer than 320 000 parts the next frame is, two's complement: once a frame. */
+uint32_t EXPORT(x_clock_frame)(void) {
+  now.frame = (uint16_t)(now.frame + 1);
+  return (uint32_t)(uint16_t)qj_clock_frame(&now.clock);
+}
+
+/* What the running frame's clock shows: the sixth, and the parts of 320 000 into that. */
+void EXPORT(x_clock)(uint32_t slot, uint32_t into) {
+  now.slot = (uint16_t)slot;
+  now.into = (uint16_t)into;
 }
 
 /* `count` bytes of the in buffer come over the line. */

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import LOADER_START
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.virtual_state import FlashFile, state_path
 from sequencer.errors import LinkError
@@ -23,7 +22,8 @@ class KeptTransport(EmulatedTransport):
             self._check()
         except LinkError:
             return
-        self._kept.content[:LOADER_START] = self.board.chip.flash()[:LOADER_START]
+        below = self.board.kind.loader_start
+        self._kept.content[:below] = self.board.chip.flash()[:below]
         self._kept.save()
         super().close()
 

@@ -32,10 +32,14 @@ FAULTS = (
     "an expander does not answer",
     "the show's blocks did not come in time",
     "the show on the board has changed since it started; every output is dead until a reset",
+    "laid down for the workshop; a reset brings the show back",
 )
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
+DONE, BUSY = 0, 1
+#: The last pulse of a figure that is laid down has ended after so long: three servo frames.
+DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
@@ -261,12 +265,38 @@ class Link:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
 
+    def workshop(self, timeout_s: float = 60.0) -> None:
+        """Lay the figure down for the bench, after a hold where something plays; a reset ends it.
+
+        Raises:
+            LinkError: the board is in a fault, or does not come to rest.
+
+        """
+        end = self._port.now_s() + timeout_s
+        while True:
+            answer = self._try("workshop", {}, tries=self._tries)
+            if answer is None:
+                raise self._silent("workshop")
+            result = answer.number("result")
+            if result == DONE:
+                self.reports(DOWN_S)
+                return
+            now = self.status()
+            if result != BUSY or now.state == FAULT:
+                why = _name(FAULTS, now.fault) if now.state == FAULT else _name(RESULTS, result)
+                raise LinkError(f"the board on {self._port.name} cannot be laid down: {why}")
+            if self._port.now_s() >= end:
+                raise LinkError(f"the board does not come to rest within {timeout_s:.0f} s")
+            if now.state != HOLD:
+                self.hold()
+            self.reports(0.1)
+
     def bench_servo(self, pin: int, pulse_us: int) -> None:
-        """A pulse on a pin of a board without a show; 0 stops it."""
+        """A pulse on a pin, after :meth:`workshop` or on a board without a show; 0 stops it."""
         self.request("bench_servo", pin=pin, pulse_us=pulse_us)
 
     def bench_lamp(self, pin: int, lightness: int) -> None:
-        """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
+        """Lightness 0..200 (half per cents of L*) on a pin, as :meth:`bench_servo`."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
     def learn(self, learning: bool) -> None:
@@ -285,6 +315,10 @@ class Link:
             peak=answer.number("peak"),
             now=None if now == 0xFFFF else now,
         )
+
+    def now_s(self) -> float:
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
+        return self._port.now_s()
 
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""

@@ -30,6 +30,12 @@ class _Core:
     def tick(self) -> object:
         return self._player.tick()
 
+    def frame_parts(self) -> int:
+        return self._player.frame_parts()
+
+    def clock(self, slot: int, into: int) -> None:
+        self._player.clock(slot, into)
+
 
 def make_board(
     state: Path | None = None, *, blank: bool = False, any_baud: bool = False

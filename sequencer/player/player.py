@@ -44,6 +44,7 @@ class Fault(IntEnum):
     EXPANDER = 8
     STARVED = 9
     LOST_IMAGE = 10
+    WORKSHOP = 11
 
 
 class Result(IntEnum):
@@ -281,6 +282,15 @@ class Player:
         self._machine.call("x_tick")
         row = self._machine.read(self._machine.call("x_rows"), ROW.itemsize)
         return self._played(np.frombuffer(row, dtype=ROW))
+
+    def frame_parts(self) -> int:
+        """How many 320 000ths of 20 ms the next frame lasts, trimmed; to be asked once a frame."""
+        longer = self._machine.call("x_clock_frame")
+        return 320_000 + (longer - 0x10000 if longer & 0x8000 else longer)
+
+    def clock(self, slot: int, into: int) -> None:
+        """What the board's clock shows from now on: sixth of the running frame, 320 000ths into that."""
+        self._machine.call("x_clock", slot, into)
 
     def bench_pulse_us(self, pin: int) -> int:
         """What the bench last asked of a servo pin; 0 = no pulse."""

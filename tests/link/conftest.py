@@ -36,7 +36,7 @@ class PlayerModel:
         self.scene, self.frame = 255, 0
         self.waiting: tuple[int, int, int] | None = None
         self.settle = 20
-        self.held = False
+        self.held = self.down = False
         self._send(0, "hello", self._hello())
 
     def _hello(self) -> dict:
@@ -47,7 +47,7 @@ class PlayerModel:
             "board": 1,
             "reset_cause": self.cause,
             "state": self.state,
-            "fault": 0 if self.image else 1,
+            "fault": 11 if self.down else 0 if self.image else 1,
             "image_crc": crc,
             "player_crc": self.player_crc,
             "figure": "keeper" if self.image else "",
@@ -55,7 +55,7 @@ class PlayerModel:
 
     @property
     def state(self) -> int:
-        if self.image is None:
+        if self.image is None or self.down:
             return 5
         return 1 if self.settle else 4 if self.held else 3 if self.scene != 255 else 2
 
@@ -88,7 +88,7 @@ class PlayerModel:
                 "status",
                 {
                     "state": self.state,
-                    "fault": 0 if self.image else 1,
+                    "fault": 11 if self.down else 0 if self.image else 1,
                     "scene": self.scene,
                     "frame": self.frame,
                     "frames": SCENE_FRAMES,
@@ -107,7 +107,10 @@ class PlayerModel:
                 result = 4
             else:
                 self.waiting = (fields["cue"], fields["scene"], fields["repeats"])
-        elif name.startswith("bench") and self.image is not None:
+        elif name == "workshop":
+            result = 1 if self.scene != 255 else 0
+            self.down = result == 0
+        elif name.startswith("bench") and self.image is not None and not self.down:
             result = 2
         return self._send(seq, "ack", {"result": result})
 
@@ -124,6 +127,12 @@ class PlayerModel:
             if self.frame >= SCENE_FRAMES:
                 self._tell(ENDED)
                 self.scene = 255
+
+    def frame_parts(self) -> int:
+        return 320_000
+
+    def clock(self, slot: int, into: int) -> None:
+        pass
 
     def _tell(self, what: int) -> None:
         self._send(0, "happened", {"what": what, "cue": self.cue, "scene": self.scene, "input": 255})
