@@ -5,6 +5,7 @@
  */
 #include "board.h"
 #include "expander.h"
+#include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_player.h"
 
@@ -14,6 +15,7 @@ void flash_check_player(void);
 
 static qj_player player;
 static qj_link host;
+static qj_keep keep;
 
 static void set_switches(uint8_t first) {
   uint8_t i;
@@ -48,6 +50,7 @@ static void next_frame(void) {
   if (fault) qj_fail(&player, fault);
   clock_frame();
   boot_keep_pulses(player.pulse);
+  qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
@@ -76,6 +79,8 @@ static void talk(void) {
 
 void qj_put(uint8_t byte) { uart_put(byte); }
 
+uint16_t qj_boot_number(void) { return qj_keep_boots(&keep); }
+
 uint8_t qj_room(void) { return uart_room(); }
 
 int main(void) {
@@ -84,6 +89,7 @@ int main(void) {
   boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  qj_keep_open(&keep);
   qj_start_from(&player, boot_pulses());
   health_start();
   lamps_start();

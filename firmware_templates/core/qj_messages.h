@@ -49,6 +49,14 @@
 #define QJ_MSG_WORKSHOP 0x0F
 #define QJ_MSG_WORKSHOP_LENGTH 0
 
+/* What is in the memory that needs no power, from byte `at` on? */
+#define QJ_MSG_ASK_MEMORY 0x10
+#define QJ_MSG_ASK_MEMORY_LENGTH 2 /* at u16 */
+
+/* Write one byte of it, from 32 on (below are the board's counters). Only in hold and on the bench; busy while the byte before is being written. */
+#define QJ_MSG_KEEP_MEMORY 0x11
+#define QJ_MSG_KEEP_MEMORY_LENGTH 3 /* at u16, value u8 */
+
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
 #define QJ_MSG_HELLO_LENGTH 31 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, figure char16 */
@@ -64,6 +72,10 @@
 /* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
+
+/* Sixteen bytes of it, the first one lowest. */
+#define QJ_MSG_MEMORY 0x86
+#define QJ_MSG_MEMORY_LENGTH 18 /* at u16, bytes_0 u32, bytes_4 u32, bytes_8 u32, bytes_12 u32 */
 
 /* Peak: in the sensor's units (image, extra 3), of that slice of that scene (255 none); now: mA or mV, 65535 not known. */
 #define QJ_MSG_GUARD 0x87

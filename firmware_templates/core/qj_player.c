@@ -75,6 +75,7 @@ void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t 
 
 static void report_playing(qj_player *p, uint8_t what, uint8_t scene) {
   if (p->state == QJ_SCENE) {
+    p->plays = (uint16_t)(p->plays + (what == QJ_STARTED));
     qj_report(p, what, scene, p->cue, p->input);
   }
 }

@@ -1,5 +1,6 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
 #include "qj_clock.h"
+#include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_prove.h"
 
@@ -60,6 +61,7 @@ typedef struct {
 static struct {
   qj_player player;
   qj_link link;
+  qj_keep keep;
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
   uint8_t levels;
@@ -71,6 +73,8 @@ static struct {
   uint16_t slot, into; /* of the running frame, as the platform says */
 } now = {.board = 1};
 
+#define MEMORY 1024
+static uint8_t memory[MEMORY]; /* as an EEPROM; Python fills it before the first boot and keeps it */
 static uint8_t image[IMAGE_ROOM];
 static uint32_t image_room; /* bytes that are there */
 static row rows[ROWS];
@@ -82,6 +86,18 @@ static qj_proof proof;
 
 uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
 uint32_t qj_read_limit(void) { return image_room; }
+
+uint8_t qj_memory(uint16_t at) { return memory[at % MEMORY]; }
+
+uint8_t qj_memory_put(uint16_t at, uint8_t value) {
+  if (at >= MEMORY) {
+    return QJ_BAD_ARGUMENT;
+  }
+  memory[at] = value;
+  return QJ_DONE;
+}
+
+uint8_t *EXPORT(x_memory)(void) { return memory; }
 
 void qj_put(uint8_t byte) {
   if (out_count < out_room) {
@@ -179,6 +195,7 @@ uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uin
   now.board = (uint8_t)board;
   now.player_crc = player_crc;
   (void)x_open(size, board);
+  qj_keep_open(&now.keep);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
   (void)qj_link_poll(&now.link, &now.player);
   return now.player.fault;
@@ -257,6 +274,7 @@ uint32_t EXPORT(x_play)(uint32_t frames) {
 /* One frame of a board on a line: play, then talk. */
 void EXPORT(x_tick)(void) {
   frame();
+  qj_keep_frame(&now.keep, &now.player);
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);

@@ -33,6 +33,7 @@ _STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
 _RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
 _PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
 _MAX_RUN: Final = 16_000
+EEPROM_BYTES: Final = 1024
 # From an interrupt line to its first listener, from that to what it listens for; in the serial port's
 # structure the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
 _LISTENER, _LISTENS_FOR, _RECEIVED, _RING = 32, 32, 448, 64
@@ -41,6 +42,12 @@ _NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void
 _TIMER = ctypes.CFUNCTYPE(ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_void_p)
 _SLEEPER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64)
 _LOGGER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p)
+
+
+class _Eeprom(ctypes.Structure):
+    """``avr_eeprom_desc_t``: content (none: a pointer to it is given back), offset, size."""
+
+    _fields_ = (("content", ctypes.c_void_p), ("offset", ctypes.c_uint16), ("size", ctypes.c_uint32))
 
 
 def _code(letters: str, last: int | str) -> int:
@@ -148,6 +155,18 @@ class Simavr:
     def flash(self) -> bytes:
         """All of the flash."""
         return ctypes.string_at(self._field(_FLASH, ctypes.c_void_p)[0], self.flash_bytes)
+
+    def eeprom(self) -> bytes:
+        """All of the EEPROM, 1024 bytes; neither a reset nor a power cut changes it."""
+        held = _Eeprom(None, 0, EEPROM_BYTES)
+        self._lib.avr_ioctl(self._avr, _code("eeg", "p"), ctypes.byref(held))
+        return ctypes.string_at(held.content, EEPROM_BYTES)
+
+    def set_eeprom(self, at: int, content: bytes) -> None:
+        """Put bytes into the EEPROM."""
+        buffer = ctypes.create_string_buffer(content, len(content))
+        given = _Eeprom(ctypes.cast(buffer, ctypes.c_void_p), at, len(content))
+        self._lib.avr_ioctl(self._avr, _code("ees", "p"), ctypes.byref(given))
 
     def reset(self, at: int, cause: int) -> None:
         """Reset; execution starts at byte address ``at`` with ``cause`` in MCUSR."""

@@ -16,6 +16,8 @@ from sequencer.tables.worst import Worst
 #: Any board's image is played.
 ANY_BOARD = 255
 NONE = 255
+#: As large as an ATmega328P's EEPROM.
+MEMORY_BYTES = 1024
 _UNO = 1
 
 
@@ -263,6 +265,15 @@ class Player:
         """
         self._load(image)
         return self._opened(self._machine.call("x_boot", len(self.image), board, reset_cause, player_crc))
+
+    @property
+    def memory(self) -> bytes:
+        """The memory that needs no power: it stays through every boot of this player."""
+        return self._machine.read(self._machine.call("x_memory"), MEMORY_BYTES)
+
+    @memory.setter
+    def memory(self, content: bytes) -> None:
+        self._machine.write(self._machine.call("x_memory"), content[:MEMORY_BYTES])
 
     def receive(self, data: bytes) -> None:
         """Bytes that came over the link; requests are handled at once."""
