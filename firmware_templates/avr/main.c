@@ -5,6 +5,7 @@
  */
 #include "board.h"
 #include "expander.h"
+#include "memory.h"
 #include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_player.h"
@@ -65,6 +66,7 @@ static void next_frame(void) {
   }
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
+  if (memory_failed()) qj_fail(&player, QJ_LOST_IMAGE);
   sound_frame(&player);
   strings_frame();
   expander_frame();
@@ -82,6 +84,8 @@ void qj_put(uint8_t byte) { uart_put(byte); }
 uint16_t qj_boot_number(void) { return qj_keep_boots(&keep); }
 
 uint8_t qj_room(void) { return uart_room(); }
+
+uint8_t qj_board_store(uint32_t at, const uint8_t *bytes) { return memory_write(at, bytes) ? QJ_DONE : QJ_REFUSED; }
 
 int main(void) {
   uint8_t hung;

@@ -265,10 +265,12 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
 void pulses_trim(int16_t cycles) {
   /* 534 slots' parts more than needed, so that nothing negative is divided */
   uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
-  uint8_t sreg = SREG;
+  uint16_t each = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
+  uint8_t more = (uint8_t)(parts % PULSE_SLOTS), sreg = SREG;
+  __asm__ volatile("" : "+r"(each), "+r"(more)); /* a division is 200 cycles: not behind the cli */
   cli();
-  all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
-  all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
+  all.slot_cycles = each;
+  all.first_cycles = more;
   SREG = sreg;
 }
 

@@ -3,7 +3,7 @@
  * A string is written as a whole with interrupts off, and only when it ends well before the pulse interrupt is due:
  * between two edges, after a slot's last one, or in a slot without a servo. When it does not fit now it is tried again
  * at the next turn of the main loop. A slot of n servos has n + 1 such parts, so the longest of them has at least
- * (slot - n QUIET) / (n + 1) cycles, whatever the widths: 44 lamps beside one servo, 28 beside two (Python refuses more).
+ * (slot - n QUIET) / (n + 1) cycles, whatever the widths: 47 lamps beside one servo, 31 beside two (Python refuses more).
  * Between two lamps the receiver is looked at: a byte takes 640 cycles, a lamp
  * LED_CYCLES at most, so none is lost; uart.c's ring holds what comes meanwhile (MOST_LEDS). The lamps' dither
  * waits, which moves a lamp's light by less than a part in 4096 (6 of 156 periods one step off at most).
@@ -20,7 +20,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
-#define LED_CYCLES 560u /* 24 bits of at most 20, the receiver, and the loop; measured 513 */
+#define LED_CYCLES 520u /* 24 bits of at most 20, the receiver, and the loop; measured 503 */
 #define SPARE 250u      /* to the pulse interrupt: this function's own beginning and end */
 #define MOST_LEDS 40u   /* 35 bytes of the receive ring's 39 */
 
@@ -59,6 +59,7 @@ void strings_frame(void) {
 
 void strings_poll(const qj_player *p) {
   uint8_t light[3], leds, place, high, low, mask;
+  uint16_t needed;
   volatile uint8_t *port;
   if (due == 0) return;
   leds = qj_string_light(p, (uint8_t)(due - 1u), light);
@@ -69,8 +70,10 @@ void strings_poll(const qj_player *p) {
   }
   port = CHIP_PORT(place);
   mask = pin_mask(place);
+  needed = (uint16_t)(leds * LED_CYCLES + SPARE);
+  __asm__ volatile("" : "+r"(port), "+r"(mask), "+r"(needed)); /* worked out here, not behind the cli */
   cli();
-  if ((uint16_t)(OCR1A - TCNT1) >= (uint16_t)(leds * LED_CYCLES) + SPARE && !(TIFR1 & _BV(OCF1A))) {
+  if ((uint16_t)(OCR1A - TCNT1) >= needed && !(TIFR1 & _BV(OCF1A))) {
     high = *port | mask;
     low = (uint8_t)(high ^ mask);
     do {

@@ -185,6 +185,14 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
         return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
       }
       break;
+    case QJ_MSG_BLOCK:
+      /* Only where nothing plays: a show whose outside part is not there, or not yet. */
+      if (length == QJ_MSG_BLOCK_LENGTH) {
+        return p->fault == QJ_BAD_CRC
+                   ? qj_board_store((uint32_t)get16(body) | (uint32_t)get16(body + 2) << 16, body + 4)
+                   : QJ_REFUSED;
+      }
+      break;
     default:
       return QJ_UNKNOWN;
   }

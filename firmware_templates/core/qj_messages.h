@@ -45,6 +45,10 @@
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
 
+/* 16 bytes (a..d, as they follow) for the I2C memory at `at`, a multiple of 16. Only in fault 3: the outside part of the show is not there yet. */
+#define QJ_MSG_BLOCK 0x12
+#define QJ_MSG_BLOCK_LENGTH 20 /* at u32, a u32, b u32, c u32, d u32 */
+
 /* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
 #define QJ_MSG_WORKSHOP 0x0F
 #define QJ_MSG_WORKSHOP_LENGTH 0
@@ -86,7 +90,7 @@
 #define QJ_MSG_CLOCK_LENGTH 5 /* frame u16, slot u8, into u16 */
 
 /* Longest bodies in either direction. */
-#define QJ_LONGEST_TO_BOARD 4
+#define QJ_LONGEST_TO_BOARD 20
 #define QJ_LONGEST_TO_HOST 31
 
 #endif

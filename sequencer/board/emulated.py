@@ -178,6 +178,8 @@ class EmulatedBoard:
 
     def _restart(self, cause: int) -> None:
         self.chip.reset(self._start, cause)
+        for pin in self.kind.i2c:  # the library forgets that its pull-up must be felt again
+            self.chip.nudge(*self.kind.port_bit(pin), 0)
         self._incoming.clear()
         self._feeding = False
         if self._sampling:

@@ -47,6 +47,11 @@ class BoardKind:
         raise PortError(Fault(f"{self.title} has no such pin", value=str(pin)))
 
     @property
+    def i2c(self) -> tuple[int, int]:
+        """The pins of SDA and SCL."""
+        return (20, 21) if self.mcu == "atmega2560" else (18, 19)
+
+    @property
     def port_letters(self) -> str:
         """Every port that has a pin."""
         return "".join(sorted({letter for _, ports, _ in self.runs for letter in ports}))

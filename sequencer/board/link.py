@@ -316,6 +316,11 @@ class Link:
             now=None if now == 0xFFFF else now,
         )
 
+    def block(self, at: int, content: bytes) -> None:
+        """Sixteen bytes for the board's I2C memory, at a multiple of sixteen; while it waits for them."""
+        a, b, c, d = (int.from_bytes(content[i : i + 4], "little") for i in (0, 4, 8, 12))
+        self.request("block", at=at, a=a, b=b, c=c, d=d)
+
     def memory(self, at: int) -> bytes:
         """Sixteen bytes of the memory that needs no power, from ``at`` on."""
         answer = self.request("ask_memory", at=at)
