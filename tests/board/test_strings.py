@@ -83,7 +83,7 @@ def test_bits_keep_the_datasheets_and_pulses_stand_still(stage_of, servos, leds,
     gaps = [low for burst in seen for _, low in burst[:-1]]
     with capsys.disabled():
         print(
-            f"\n  {leds} lamps beside {servos} servos: jitter {jitter:.4f} us, {len(seen)} refreshes of 40 frames"
+            f"\n  {leds} lamps, {servos} servos: jitter {jitter:.4f} us, {len(seen)} refreshes of 40 frames"
         )
         print(f"  longest low {max(gaps) / 1000:.2f} us, a lamp {lamp:.0f} cycles, line {heard:.1%} busy")
     assert jitter == 0
@@ -96,11 +96,12 @@ def test_bits_keep_the_datasheets_and_pulses_stand_still(stage_of, servos, leds,
         for index, (high, low) in enumerate(burst):
             one = high > 500
             between = (index + 1) % 24 == 0
-            assert (ONE_HIGH if one else ZERO_HIGH)[0] <= high <= (ONE_HIGH if one else ZERO_HIGH)[1]
+            on = ONE_HIGH if one else ZERO_HIGH
+            assert on[0] <= high <= on[1]
             window = ONE_LOW if one else ZERO_LOW
             assert window[0] <= low
             assert low <= window[1] or (between and low < 6000.0) or index == len(burst) - 1
-    # All lamps show the lamps' light at rest: L* 10 %, 0 and 100 % (CIE L*: 0.0112602, 0, 1), the second halved.
+    # All show the lamps' light at rest: L* 10 %, 0 and 100 % (CIE: 0.0112602, 0, 1), the second halved.
     light = [round(0.0112602 * 255), 0, 255]
     for burst in seen:
         assert np.abs(np.array(value_of(burst)) - light * leds).max() <= 1
