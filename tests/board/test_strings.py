@@ -108,7 +108,7 @@ def test_bits_keep_the_datasheets_and_pulses_stand_still(stage_of, servos, leds,
 
 
 def test_a_string_that_does_not_fit_beside_the_pulses_waits(stage_of):
-    """36 lamps need 20 160 cycles at least. With pulses of 1 and 2 ms in every slot of 53 333 none of its three
+    """36 lamps need 20 160 cycles at least. With pulses of 1 and 2 ms in a slot of 53 333 none of its three
     parts (up to the first fall, to the second, to the next slot) is longer than 18 533.
     """
     show, _ = made_show(SERVO_PINS)
