@@ -111,5 +111,6 @@ int main(void) {
     analog_poll(&player);
     if (pulses_want_list()) next_frame();
     expander_step(&player);
+    bench_watch();
   }
 }
