@@ -107,12 +107,32 @@ void analog_start(const qj_player *p);
 /* Hands a finished conversion to the player and starts the next one; never waits. */
 void analog_poll(qj_player *p);
 
+/* strings.c ----------------------------------------------------------------------------------- */
+
+/* Every string's pin becomes a low output. */
+void strings_start(void);
+/* A frame has begun: the strings are to be written again. */
+void strings_frame(void);
+/* Writes a string when one waits and the time up to the next pulse edge lets it. */
+void strings_poll(const qj_player *p);
+
+/* sound.c ------------------------------------------------------------------------------------- */
+
+/* The module's pin; after pulses_start(). */
+void sound_start(void);
+/* Once a frame, after qj_tick(). */
+void sound_frame(const qj_player *p);
+/* Sends the next byte when the one before is out. */
+void sound_poll(void);
+
 /* uart.c -------------------------------------------------------------------------------------- */
 
 /* 250 000 baud, both directions by interrupt. */
 void uart_start(void);
 /* Takes one received byte; 0 when none waits. */
 uint8_t uart_get(uint8_t *byte);
+/* Takes a byte out of the receiver when one is there: for those who keep interrupts off for longer. */
+void uart_look(void);
 /* How many bytes uart_put can take now. */
 uint8_t uart_room(void);
 /* Sends a byte; dropped when there is no room. */

@@ -19,7 +19,7 @@
 static uint8_t rx[RX_RING], tx[TX_RING];
 static volatile uint8_t rx_in, rx_out, tx_in, tx_out;
 
-ISR(CHIP_RX_vect) {
+static inline __attribute__((always_inline)) void receive(void) {
   uint8_t byte = UDR0;
   uint8_t in = rx_in;
   uint8_t after = (uint8_t)(in + 1u);
@@ -28,6 +28,12 @@ ISR(CHIP_RX_vect) {
     rx[in] = byte;
     rx_in = after;
   }
+}
+
+ISR(CHIP_RX_vect) { receive(); }
+
+void uart_look(void) {
+  if (UCSR0A & _BV(RXC0)) receive();
 }
 
 ISR(CHIP_UDRE_vect) {
