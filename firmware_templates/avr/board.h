@@ -54,6 +54,8 @@ void pin_input(uint8_t pin, uint8_t pull_up);
 
 /* The frame's width for servo 0: moves at most 8 us a frame, and ends when the host has gone silent. */
 uint16_t bench_step(void);
+/* Once in a turn of the main loop: counts the edges of a pin that the host asked about. */
+void bench_watch(void);
 /* A valid request came from the host, whatever it asked. */
 void bench_heard(void);
 
