@@ -195,7 +195,7 @@ ISR(TIMER1_COMPA_vect) {
       s->due = s->length;
     at = (uint16_t)(s->start + s->due - LEAD);
     OCR1A = at;
-    TIFR1 = _BV(OCF1A);
+    if (TIFR1 & _BV(OCF1A)) TIFR1 = _BV(OCF1A); /* seldom: a write there costs the emulator sound.c's flag */
     /* A compare value that has just gone by would only match 65536 cycles later: serve that edge now. */
   } while ((uint16_t)(at - TCNT1 - 8u) > NOT_YET);
 }
@@ -260,14 +260,16 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
       end->fall = (uint16_t)(end->fall + start);
     }
   }
+  IN_ORDER();
   all.ready = 1;
 }
 
 void pulses_trim(int16_t cycles) {
   /* 534 slots' parts more than needed, so that nothing negative is divided */
   uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
-  uint16_t each = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS); /* dividing takes longer than cli may */
+  uint16_t each = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
   uint8_t more = (uint8_t)(parts % PULSE_SLOTS), sreg = SREG;
+  __asm__ volatile("" : "+r"(each), "+r"(more)); /* a division is 200 cycles: not behind the cli */
   cli();
   all.slot_cycles = each;
   all.first_cycles = more;
@@ -298,7 +300,9 @@ uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&all.least_ahe
 uint8_t pulses_take_sample(uint8_t *levels) {
   uint8_t out = all.out;
   if (out == all.in) return 0;
+  IN_ORDER();
   *levels = all.samples[out];
+  IN_ORDER();
   if (++out == SAMPLES) out = 0;
   all.out = out;
   return 1;

@@ -202,7 +202,8 @@ class EmulatedBoard:
     def _watcher(self, pin: int) -> Callable[[int], None]:
         levels, edges, chip = self._levels, self.edges, self.chip
 
-        def changed(level: int) -> None:
+        def changed(raised: int) -> None:
+            level = raised & 1  # a timer's output comes with a flag
             if levels[pin] != level:  # the library repeats levels at each write to the port
                 levels[pin] = level
                 edges.append(Edge(chip.cycle, pin, level))
