@@ -46,6 +46,13 @@ uint8_t qj_knot_frames(uint8_t track) { return qj_read((qj_offset)(qj_track_reco
 
 int16_t qj_rest_point(uint8_t track) { return (int16_t)qj_u16((qj_offset)(qj_track_record(track) + 6)); }
 
+int16_t qj_parked_point(uint8_t track) { return (int16_t)qj_u16((qj_offset)(qj_track_record(track) + 8)); }
+
+uint8_t qj_manner(uint8_t track) {
+  const qj_offset at = qj_extra(QJ_EXTRA_STOPPING);
+  return at == 0 ? (uint8_t)0 : qj_read((qj_offset)(at + (qj_offset)(2 + track)));
+}
+
 uint8_t qj_is_loop(uint8_t scene) {
   return scene == QJ_NONE ? 0 : (uint8_t)(qj_read((qj_offset)(qj_scene_record(scene) + 8)) & 1);
 }

@@ -44,10 +44,26 @@ enum qj_mode {
   QJ_ENTER, /* a loop from rest, faded in */
   QJ_LEAVE, /* a loop faded out, another scene, loop or rest coming */
   QJ_STOP,  /* velocity faded to nothing */
-  QJ_REST   /* rest-to-rest from wherever the track stands (kept in past[0]) */
+  QJ_REST,  /* rest-to-rest from wherever the track stands (kept in past[0]) */
+  QJ_LIVE_POINTS /* what the host streams, checked; without it, the way to a stop that came with it */
 };
 
-enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4 };
+/* Live control: this long without a word from the host, and the return to rest begins at the next common knot. */
+#define QJ_SILENT_FRAMES 6
+
+enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8 };
+
+/* What `parking` says. */
+enum { QJ_PARK_SOME = 1, QJ_PARK_ALL = 2, QJ_PARKING = 4 };
+
+/* Kinds of inputs (FORMAT.md, "Input record"). */
+enum { QJ_TRIGGER = 1, QJ_STOP_INPUT = 2, QJ_RAIL_INPUT = 3 };
+
+/* Numbers of the extras (FORMAT.md, "Extras"). */
+enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2 };
+
+/* What the stopping extra says of a track. */
+enum { QJ_PARKS = 1, QJ_LETS_GO = 2 };
 
 /* qj_image.c: little-endian reads; an offset that is stored in the image; records */
 uint16_t qj_u16(qj_offset at);
@@ -60,6 +76,9 @@ qj_offset qj_track_record(uint8_t track);
 qj_offset qj_scene_record(uint8_t scene);
 uint8_t qj_knot_frames(uint8_t track);
 int16_t qj_rest_point(uint8_t track);
+int16_t qj_parked_point(uint8_t track);
+/* Bits QJ_PARKS, QJ_LETS_GO. */
+uint8_t qj_manner(uint8_t track);
 uint8_t qj_is_loop(uint8_t scene);
 /* Offset of the stream of a channel of a scene, 0 = none. Channels: tracks, then lamps, then switches. */
 qj_offset qj_stream(uint8_t scene, uint8_t channel);
@@ -70,10 +89,25 @@ qj_offset qj_extra(uint8_t tag);
 /* Numbers of extras. */
 enum { QJ_EXTRA_GUARD = 3 };
 
-/* qj_guard.c: one frame of the stall guard; whether a track's pulses were taken away */
+/* qj_guard.c: one frame of the stall guard */
 void qj_guard_open(qj_player *p);
 void qj_guard_frame(qj_player *p);
-uint8_t qj_is_tripped(const qj_player *p, uint8_t track);
+
+/* qj_release.c */
+uint8_t qj_has_no_pulse(const qj_player *p, uint8_t track);
+void qj_let_go(qj_player *p, uint8_t track);
+uint8_t qj_any_released(const qj_player *p);
+void qj_take_back(qj_player *p);
+uint8_t qj_parks(const qj_player *p, uint8_t track);
+
+/* qj_policy.c: the loop to idle in, and whether it has had its turns; what a trigger plays; too much work? */
+void qj_policy_open(qj_player *p, uint16_t boot);
+uint8_t qj_idle_scene(qj_player *p);
+uint8_t qj_idle_is_over(const qj_player *p);
+uint8_t qj_choose(qj_player *p, uint8_t input, uint8_t scene);
+uint8_t qj_tired(const qj_player *p);
+void qj_duty(qj_player *p); /* every common knot */
+void qj_count_play(qj_player *p, uint8_t scene);
 
 /* qj_player.c: news for the host */
 void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
@@ -92,6 +126,13 @@ uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record);
 /* qj_fade.c */
 uint16_t qj_weight(uint16_t f, uint16_t frames);
 int16_t qj_blend(int16_t base, uint16_t weight, int16_t to, int16_t from);
+
+/* qj_live.c */
+void qj_live_begin(qj_player *p);
+/* The next point of a track at its knot. */
+int16_t qj_live_point(qj_player *p, uint8_t track);
+/* Whether every track stands and no point waits. */
+uint8_t qj_live_stands(const qj_player *p);
 
 /* qj_layer.c */
 void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks);

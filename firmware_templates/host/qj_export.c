@@ -65,6 +65,7 @@ static struct {
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
+  uint16_t boot, worst_latency;
 } now = {.board = 1};
 
 static uint8_t image[IMAGE_ROOM];
@@ -91,6 +92,8 @@ uint8_t qj_room(void) {
 }
 
 uint8_t qj_board_id(void) { return now.board; }
+uint16_t qj_boot_number(void) { return now.boot; }
+uint16_t qj_worst_latency(void) { return now.worst_latency; }
 uint32_t qj_player_crc(void) { return now.player_crc; }
 
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
@@ -148,6 +151,7 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
 uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uint32_t player_crc) {
   now.board = (uint8_t)board;
   now.player_crc = player_crc;
+  now.boot = (uint16_t)(now.boot + 1);
   (void)x_open(size, board);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
   (void)qj_link_poll(&now.link, &now.player);
@@ -182,11 +186,10 @@ static void frame(void) {
 
 static void note(row *r) {
   qj_player *const p = &now.player;
-  const qj_layer *const layer = &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current];
   uint8_t i;
   r->state = p->state;
-  r->scene = layer->scene;
-  r->frame = layer->frame; /* the clock has gone on: this is the number of frames played with this one */
+  r->scene = qj_scene_now(p);
+  r->frame = qj_playing(p)->frame; /* the clock has gone on: this is the number of frames played with this one */
   r->phase = p->phase;
   r->switches = p->switches;
   r->happenings = p->happenings;

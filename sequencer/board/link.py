@@ -33,7 +33,7 @@ FAULTS = (
     "the show's blocks did not come in time",
     "the show on the board has changed since it started; every output is dead until a reset",
 )
-RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
+RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
@@ -71,6 +71,7 @@ class Hello:
     fault: int
     image_crc: int
     player_crc: int
+    boot: int
     figure: str
 
     @property
@@ -132,6 +133,7 @@ class Link:
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
         self._met = False
+        self._boot = 0
         self._answered_s = transport.now_s()
         transport.set_baud(catalogue().baud)
 

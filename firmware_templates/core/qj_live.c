@@ -1,0 +1,143 @@
+/* Live control: points that the host streams, checked before they are believed.
+ *
+ * With every point comes the whole way to a stop behind it. A way is taken only when all of it, joined to what the
+ * track plays by then, keeps the certificate's inequalities (FORMAT.md, "Live control") and ends in three equal
+ * points. So the board has a legal way to a stop at every moment, and the host may fall silent whenever it likes.
+ */
+#include "qj_inside.h"
+
+static qj_way *way_of(qj_player *p, uint8_t track) {
+  uint8_t i;
+  for (i = 0; i < QJ_MAX_WAYS; i++) {
+    if (p->way[i].track == track) {
+      return &p->way[i];
+    }
+  }
+  return 0;
+}
+
+void qj_live_begin(qj_player *p) {
+  uint8_t i;
+  qj_begin(p, QJ_LIVE_POINTS, 0);
+  for (i = 0; i < QJ_MAX_WAYS; i++) {
+    p->way[i].track = QJ_NONE;
+    p->way[i].count = 0;
+  }
+  p->silent = 0;
+  p->live_from = p->clock;
+}
+
+int16_t qj_live_point(qj_player *p, uint8_t track) {
+  qj_way *const way = way_of(p, track);
+  int16_t point = p->window[track][3];
+  if (way != 0) {
+    way->played = (uint16_t)(way->played + 1);
+    if (way->count != 0) {
+      uint8_t i;
+      point = way->points[0];
+      way->count = (uint8_t)(way->count - 1);
+      for (i = 0; i < way->count; i++) {
+        way->points[i] = way->points[i + 1];
+      }
+    }
+  }
+  return point;
+}
+
+uint8_t qj_live_stands(const qj_player *p) {
+  uint8_t i;
+  for (i = 0; i < QJ_MAX_WAYS; i++) {
+    if (p->way[i].count != 0) {
+      return 0;
+    }
+  }
+  for (i = 0; i < p->tracks; i++) {
+    const int16_t *const c = p->window[i];
+    if (c[0] != c[3] || c[1] != c[3] || c[2] != c[3]) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
+static uint8_t beyond(int32_t difference, qj_offset bound) {
+  const int32_t most = (int32_t)qj_u16(bound);
+  return (uint8_t)(difference > most || difference < -most);
+}
+
+/* Whether `next` may follow c1 (the newest), c2, c3. */
+static uint8_t may_follow(qj_offset record, int32_t next, int32_t c1, int32_t c2, int32_t c3) {
+  const int32_t v = next - c1;
+  const int32_t a = v - (c1 - c2);
+  const int32_t j = a - ((c1 - c2) - (c2 - c3));
+  return (uint8_t)!(next < (int32_t)(int16_t)qj_u16((qj_offset)(record + 10)) ||
+                    next > (int32_t)(int16_t)qj_u16((qj_offset)(record + 12)) ||
+                    beyond(v, (qj_offset)(record + 14)) || beyond(a, (qj_offset)(record + 16)) ||
+                    beyond(j, (qj_offset)(record + 18)));
+}
+
+uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count) {
+  qj_way *way;
+  const qj_offset record = qj_track_record(track);
+  int16_t c1;
+  int16_t c2;
+  int16_t c3;
+  uint16_t kept;
+  uint8_t i;
+  if (p->mode != QJ_LIVE_POINTS || (p->wants & QJ_WANTS_HOLD) != 0) {
+    return QJ_REFUSED;
+  }
+  if (count == 0) { /* the host is there and wants nothing new */
+    p->silent = 0;
+    return QJ_DONE;
+  }
+  if (track >= p->tracks || count < 3) {
+    return QJ_BAD_ARGUMENT;
+  }
+  way = way_of(p, track);
+  if (way == 0) {
+    const uint8_t n = qj_knot_frames(track);
+    way = way_of(p, QJ_NONE);
+    if (way == 0) {
+      return QJ_BUSY;
+    }
+    way->track = track;
+    way->played = (uint16_t)((p->clock - p->live_from + (uint32_t)n - (uint32_t)1) / (uint32_t)n);
+  }
+  kept = (uint16_t)(at - way->played); /* points of the old way that are played before the new one begins */
+  if (kept >= 0x8000) {
+    return QJ_LATE;
+  }
+  if (kept + count > QJ_LIVE_POINTS_MOST) {
+    return QJ_BAD_ARGUMENT;
+  }
+  c1 = p->window[track][3];
+  c2 = p->window[track][2];
+  c3 = p->window[track][1];
+  for (i = 0; i < (uint8_t)kept; i++) {
+    c3 = c2;
+    c2 = c1;
+    if (i < way->count) {
+      c1 = way->points[i];
+    }
+    way->points[i] = c1; /* at its end the old way stands: so it may as well be longer */
+  }
+  for (i = 0; i < count; i++) {
+    const int16_t next = (int16_t)(uint16_t)(points[2 * i] | (uint16_t)((uint16_t)points[2 * i + 1] << 8));
+    if (!may_follow(record, (int32_t)next, (int32_t)c1, (int32_t)c2, (int32_t)c3)) {
+      return QJ_REFUSED;
+    }
+    c3 = c2;
+    c2 = c1;
+    c1 = next;
+  }
+  if (c1 != c2 || c2 != c3) {
+    return QJ_BAD_ARGUMENT;
+  }
+  for (i = 0; i < count; i++) {
+    way->points[(uint8_t)kept + i] = (int16_t)(uint16_t)(points[2 * i] | (uint16_t)((uint16_t)points[2 * i + 1] << 8));
+  }
+  way->count = (uint8_t)(kept + count);
+  p->silent = 0;
+  return QJ_DONE;
+}
