@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from sequencer.motion.model import TrackPlan
     from sequencer.motion.tracks import FigureTracks
     from sequencer.player.player import Player
+    from sequencer.tables.model import ShowImage
     from sequencer.timeline.model import Timeline
     from sequencer.timeline.scene import Scene
 
@@ -210,12 +211,24 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         for name, pair in pairs.items()
     }
     certificate = with_transitions(scenes, planned.specs, table.proofs)
-    contents = with_table(provisional, table)
+    contents = with_extras(with_table(provisional, table), planned)
     image = build_image(contents)
     _opened(image)
     tell("image built", 1.0)
     certified = pairs_with_transitions(poses, table.pair_proofs)
     return BuiltShow(planned, table, contents, image, certificate, certified, late)
+
+
+def with_extras(contents: ShowImage, planned: PlannedShow) -> ShowImage:
+    """The show with what only some shows have."""
+    from dataclasses import replace
+
+    from sequencer.tables.limits import guard_of
+
+    servos = [spec.servo for spec in planned.specs.values()]
+    figure = planned.show.figure
+    found = (guard_of(figure, contents, servos, planned.show.learned),)
+    return replace(contents, extras=(*contents.extras, *(extra for extra in found if extra is not None)))
 
 
 def _opened(image: bytes) -> Player:

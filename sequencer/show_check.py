@@ -52,6 +52,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
         *heat.findings(figure, loads, busiest),
         *(item for scene in scenes.values() for item in scene.findings),
         *(findings.from_shortfall(name, item) for name, item in built.late),
+        *(findings.unguarded(name, why) for name, why in _unlearned(built).items()),
         *_told(planned),
     ]
     tell("checked", 1.0)
@@ -60,6 +61,12 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
         evening=evening_work(figure, loads, busiest),
     )
     return CheckedShow(built, played, report, loads)
+
+
+def _unlearned(built: BuiltShow) -> dict[str, str]:
+    from sequencer.tables.limits import unlearned
+
+    return unlearned(built.figure, built.contents, built.planned.show.learned)
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sequencer.errors import Fault, InputError, UsageError
 
 if TYPE_CHECKING:
+    from sequencer.event.learned import LearnedScene
     from sequencer.event.policy import Policy
     from sequencer.figure.model import Figure
     from sequencer.timeline.scene import Scene
@@ -17,12 +18,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Show:
-    """A show folder as read: the machine, its scenes by name (sorted), and what plays when."""
+    """A show folder as read: the machine, its scenes by name (sorted), and what plays when.
+
+    ``learned`` is what scenes were seen to draw, for the stall guard.
+    """
 
     folder: Path
     figure: Figure
     scenes: Mapping[str, Scene]
     policy: Policy
+    learned: Mapping[str, LearnedScene] = field(default_factory=dict)
 
 
 def read_show(
@@ -35,6 +40,7 @@ def read_show(
     Raises:
         InputError: every fault of the figure, or every fault of all scenes and the event file, at once.
     """
+    from sequencer.event.learned import read_learned
     from sequencer.event.policy import read_policy
     from sequencer.figure.read import read_figure
     from sequencer.timeline.parse import parse_scene
@@ -75,7 +81,7 @@ def read_show(
         raise InputError.from_faults(faults)
     loops = {name: scene.loop for name, scene in scenes.items()}
     policy = read_policy(folder / "event.toml", loops, list(figure.inputs))
-    return Show(folder, figure, scenes, policy)
+    return Show(folder, figure, scenes, policy, read_learned(folder) if figure.sensors else {})
 
 
 def demo_folder() -> Path:

@@ -1,4 +1,4 @@
-/* The bench: one servo and the lamps by hand, on a board that carries no image.
+/* The bench: one servo and the lamps by hand, on a board that carries no image or was laid down for it.
  *
  * Nothing goes on without a host that listens: when no valid request has come for two seconds, pulses and
  * lamps end. (A show goes on without a host; it has its own limits.)
@@ -13,9 +13,11 @@
 
 static uint8_t servo_pin;
 static uint16_t wanted, width; /* 1/16 us; 0 = no pulse */
+static uint8_t closing;        /* frames until everything is off */
 static uint8_t silent;         /* frames since the host was heard, up to SILENCE */
 
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
+  if (closing) return QJ_BUSY;
   if (!pin_is_ours(pin)) return QJ_BAD_ARGUMENT;
   if (pulse_us != 0 && (pulse_us < LEAST_US || pulse_us > MOST_US)) return QJ_BAD_ARGUMENT;
   if (lamps_has_pin(pin)) return QJ_REFUSED;
@@ -33,6 +35,7 @@ uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
 }
 
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
+  if (closing) return QJ_BUSY;
   if (lightness > 200) return QJ_BAD_ARGUMENT;
   if (pin == servo_pin && (wanted || width)) return QJ_REFUSED;
   if (lightness == 0) {
@@ -46,16 +49,20 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
 
 void bench_heard(void) { silent = 0; }
 
-static void all_off(void) {
-  uint8_t pin;
+/* All that may be on, the show's outputs too: pulses with the next list, the rest once the last of them has ended,
+ * since a pulse that is cut short would send its servo somewhere. */
+void qj_board_bench_open(void) {
   wanted = width = 0;
-  for (pin = 0; pin < CHIP_PINS; pin++) {
-    if (lamps_has_pin(pin)) lamps_free_pin(pin);
-  }
+  servo_pin = 0; /* whichever comes next is made an output again */
+  closing = 2;
 }
 
 uint16_t bench_step(void) {
-  if (silent != SILENCE && ++silent == SILENCE) all_off();
+  if (closing && --closing == 0) {
+    outputs_dead();
+    lamps_start(); /* which were stopped */
+  }
+  if (silent != SILENCE && ++silent == SILENCE) qj_board_bench_open();
   if (width == 0 || wanted == 0)
     width = wanted;
   else if (wanted > width)

@@ -4,6 +4,8 @@
 
 #include "chip.h"
 
+#include "qj_core.h"
+
 #include <stdint.h>
 
 #if !defined(IMAGE_BASE) || !defined(IMAGE_LIMIT)
@@ -54,24 +56,29 @@ void bench_heard(void);
 /* pulses.c ------------------------------------------------------------------------------------ */
 
 #define PULSE_SLOTS 6u
-#define PULSE_SERVOS (2u * PULSE_SLOTS)
+#define PULSE_EACH ((QJ_MAX_TRACKS + PULSE_SLOTS - 1u) / PULSE_SLOTS) /* servos a slot */
+#define PULSE_SERVOS (PULSE_SLOTS * PULSE_EACH)
 
 /* Starts Timer1 and its interrupt. The first frame plays an empty list. */
 void pulses_start(void);
 /* Makes `pin` the pin of servo `servo`: a low output from now on. 0 when it cannot be. */
 uint8_t pulses_use_pin(uint8_t servo, uint8_t pin);
+/* Makes `pin` input `input`, read six times a frame. */
+void pulses_use_input(uint8_t input, uint8_t pin, uint8_t pull_up);
 /* True when the last list given has begun to play: now is the time to work out the next one. */
 uint8_t pulses_want_list(void);
 /* The next frame's widths in 1/16 us, 0 = no pulse. Plays from the next frame's start. */
 void pulses_give_list(const uint16_t *width, uint8_t servos);
+/* From the next slot on every frame has so many cycles more than 320 000: -3200..3200. */
+void pulses_trim(int16_t cycles);
 /* Frames that had to repeat the list before them because the next one was not ready. */
 uint16_t pulses_late_frames(void);
-/* Takes the oldest reading of the ports, by chip.h's numbers (six a frame). 0 when none waits. */
-uint8_t pulses_take_sample(uint8_t ports[CHIP_PORTS]);
+/* Takes the oldest levels of the inputs (bit i: input i is high), of six a frame. 0 when none waits. */
+uint8_t pulses_take_sample(uint8_t *levels);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 
-/* Starts Timer0 and Timer2 in step, every lamp off, no pin driven yet. */
+/* Starts the lamps' timers, every lamp off, no pin driven yet. */
 void lamps_start(void);
 /* Drives a pin of a lamp timer, dark, lit when low if asked. 0 when the pin cannot dim. */
 uint8_t lamps_use_pin(uint8_t pin, uint8_t lit_when_low);

@@ -40,9 +40,10 @@ void take_reset_cause(void) {
   cause = first;
 }
 
+/* Of the record and of the image that it belongs to: another show's pulses say nothing about this one. */
 static uint16_t crc_of_past(void) {
   const uint8_t *byte = (const uint8_t *)&kept;
-  uint16_t crc = 0xFFFF;
+  uint16_t crc = (uint16_t)(qj_read(8) | (uint16_t)(qj_read(9) << 8)); /* the low half of the image's own CRC */
   uint8_t i;
   for (i = 0; i < offsetof(past, crc); i++) crc = qj_crc16(crc, byte[i]);
   return crc;

@@ -1,7 +1,7 @@
 /* What differs between the chips: ports, timers, interrupt vectors, flash beyond 64 KB, and who has which pin.
  *
  * A pin's *place* is one byte below 0x80 that says port and bit (bits 0..2); 0 is the place of no pin. How the port
- * is coded is the chip's own affair, so that the pulse interrupt finds it quickly.
+ * is coded is the chip's own affair.
  */
 #ifndef QJ_CHIP_H
 #define QJ_CHIP_H
@@ -18,15 +18,12 @@
 #define CHIP_SISTER_ID 2u /* the Nano: the same player; which of the two it is stands in the show image */
 #define CHIP_PINS 20u
 #define CHIP_A0 14u /* ... and the Nano's A6 and A7, which are nothing but analog, 20 and 21 */
-#define CHIP_PORTS 3u
 #define CHIP_PLACES                                                                              \
   NO_PLACE, NO_PLACE, 0x6A, 0x6B, 0x6C, 0x6D, 0x6E, 0x6F,                  /* D0..D7: port D */  \
       0x08, 0x09, 0x0A, 0x0B, 0x0C, NO_PLACE,                              /* D8..D13: port B */ \
       0x38, 0x39, 0x3A, 0x3B, 0x3C, 0x3D                                   /* A0..A5: port C */
 /* PORTB, PORTC and PORTD are three apart: bits 4..6 are 0, 3 or 6; bit 3 is always set. */
 #define CHIP_PORT(place) ((volatile uint8_t *)(uint16_t)(uint8_t)(_SFR_MEM_ADDR(PORTB) + (((place) >> 4) & 7u)))
-#define CHIP_PORT_NUMBER(place) ((uint8_t)(((place) >> 5) - ((place) >> 6)))
-#define CHIP_READ_PORTS(to) (to)[0] = PINB, (to)[1] = PINC, (to)[2] = PIND
 #define CHIP_PINS_FLOAT() \
   DDRB = DDRC = DDRD = 0; \
   PORTB = PORTC = PORTD = 0
@@ -36,12 +33,12 @@
   TCCR0A = TCCR2A = 0
 #define CHIP_RX_vect USART_RX_vect
 #define CHIP_UDRE_vect USART_UDRE_vect
-/* The pins of OC0A, OC0B, OC2A, OC2B. */
-#define CHIP_LAMP_0A 6
-#define CHIP_LAMP_0B 5
-#define CHIP_LAMP_2A 11
-#define CHIP_LAMP_2B 3
 #define CHIP_FLASH_BYTE(at) pgm_read_byte((uint16_t)(at))
+
+/* I2C: A4 and A5. */
+#define CHIP_TWI(reg) reg##C
+#define CHIP_SDA _BV(4)
+#define CHIP_SCL _BV(5)
 
 #elif defined(__AVR_ATmega2560__)
 
@@ -49,7 +46,6 @@
 #define CHIP_BOARD_ID 3u
 #define CHIP_PINS 70u
 #define CHIP_A0 54u
-#define CHIP_PORTS 11u
 #define CHIP_PLACES                                                                                \
   NO_PLACE, NO_PLACE, 0x2C, 0x2D, 0x3D, 0x2B, 0x43, 0x44, 0x45, 0x46,  /* D0..D9: E E E E G E H H H H */ \
       0x14, 0x15, 0x16, NO_PLACE, 0x49, 0x48, 0x41, 0x40, 0x23, 0x22,  /* D10..D19: B B B B J J H H D D */ \
@@ -59,15 +55,15 @@
       0x13, 0x12, 0x11, 0x10,                                          /* D50..D53: B */ \
       0x30, 0x31, 0x32, 0x33, 0x34, 0x35, 0x36, 0x37,                  /* A0..A7: F */ \
       0x50, 0x51, 0x52, 0x53, 0x54, 0x55, 0x56, 0x57                   /* A8..A15: K */
+/* I2C: D20 and D21. */
+#define CHIP_TWI(reg) reg##D
+#define CHIP_SDA _BV(1)
+#define CHIP_SCL _BV(0)
 /* Bits 3..6: the port's number, from 1 = A. Their registers are three apart: A..G from 0x22, H..L from 0x102. */
 #define CHIP_PORT(place)                                                                        \
   ((volatile uint8_t *)(uint16_t)((((place) & 0x40u) ? _SFR_MEM_ADDR(PORTH) - 24u               \
                                                      : _SFR_MEM_ADDR(PORTA) - 3u) +             \
                                   3u * (uint8_t)(((place) >> 3) & 15u)))
-#define CHIP_PORT_NUMBER(place) ((uint8_t)((((place) >> 3) & 15u) - 1u))
-#define CHIP_READ_PORTS(to)                                                                           \
-  (to)[0] = PINA, (to)[1] = PINB, (to)[2] = PINC, (to)[3] = PIND, (to)[4] = PINE, (to)[5] = PINF,     \
-  (to)[6] = PING, (to)[7] = PINH, (to)[8] = PINJ, (to)[9] = PINK, (to)[10] = PINL
 #define CHIP_PINS_FLOAT()                                                                 \
   DDRA = DDRB = DDRC = DDRD = DDRE = DDRF = DDRG = DDRH = DDRJ = DDRK = DDRL = 0;         \
   PORTA = PORTB = PORTC = PORTD = PORTE = PORTF = PORTG = PORTH = PORTJ = PORTK = PORTL = 0
@@ -76,11 +72,6 @@
   TCCR0A = TCCR2A = TCCR3A = TCCR4A = TCCR5A = 0
 #define CHIP_RX_vect USART0_RX_vect
 #define CHIP_UDRE_vect USART0_UDRE_vect
-/* The pins of OC0A (D13: not ours), OC0B, OC2A, OC2B. */
-#define CHIP_LAMP_0A 13
-#define CHIP_LAMP_0B 4
-#define CHIP_LAMP_2A 10
-#define CHIP_LAMP_2B 9
 #define CHIP_FLASH_BYTE(at) pgm_read_byte_far((uint32_t)(at))
 
 #else

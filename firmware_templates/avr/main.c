@@ -4,6 +4,7 @@
  * and move bytes (uart.c).
  */
 #include "board.h"
+#include "expander.h"
 #include "qj_link.h"
 #include "qj_player.h"
 
@@ -32,20 +33,13 @@ static void wire(void) {
   if (player.fault != QJ_OK) return;
   for (i = 0; i < player.tracks; i++) pulses_use_pin(i, qj_track_pin(i));
   for (i = 0; i < player.lamps; i++) lamps_use_pin(qj_lamp_pin(i), qj_lamp_flags(i) & 1u);
-  for (i = 0; i < player.input_count; i++) pin_input(qj_input_pin(i), qj_input_flags(i) & 2u);
+  for (i = 0; i < player.input_count; i++) pulses_use_input(i, qj_input_pin(i), qj_input_flags(i) & 2u);
   set_switches(1);
 }
 
 static void read_inputs(void) {
-  uint8_t ports[CHIP_PORTS];
-  while (pulses_take_sample(ports)) {
-    uint8_t i, levels = 0;
-    for (i = 0; i < player.input_count; i++) {
-      uint8_t place = pin_place(qj_input_pin(i));
-      if (place != NO_PLACE && (ports[CHIP_PORT_NUMBER(place)] & pin_mask(place))) levels = (uint8_t)(levels | (1u << i));
-    }
-    qj_sample(&player, levels);
-  }
+  uint8_t levels;
+  while (pulses_take_sample(&levels)) qj_sample(&player, levels);
 }
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
@@ -53,20 +47,21 @@ static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   boot_keep_pulses(player.pulse);
-  if (player.fault == QJ_NO_IMAGE) {
+  if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
     return;
   }
+  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
+  set_switches(0);
   if (player.fault != QJ_OK) {
     outputs_dead();
     pulses_give_list(0, 0);
     return;
   }
-  for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
-  set_switches(0);
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
+  expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
 
@@ -86,11 +81,13 @@ int main(void) {
   boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  qj_start_from(&player, boot_pulses());
   hung = health_at_boot();
   if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
   wire();
+  expander_start(&player);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
@@ -101,5 +98,6 @@ int main(void) {
     if (player.fault == QJ_OK) read_inputs();
     analog_poll(&player);
     if (pulses_want_list()) next_frame();
+    expander_step(&player);
   }
 }

@@ -1,86 +1,115 @@
 /* Servo pulses on any of our pins, exact to the cycle, from one compare channel.
  *
- * Timer1 runs freely at 16 MHz. A frame has 320 000 cycles in six slots; each slot holds the pulses of
- * two servos, so up to four edges:
+ * Timer1 runs freely at 16 MHz. A frame has 320 000 cycles (a few more or less when it is trimmed, clock.c) in
+ * six slots; each slot holds the pulses of PULSE_EACH servos: 2 on the Uno, 4 on the Mega.
  *
- *   slot start          rise A   rise B                       fall A       fall B        slot end
+ *   slot start          rise 1   rise 2                       fall 1       fall 2        slot end
  *   |<---- QUIET ------>|<QUIET->|           ...              |<- >= QUIET ->|<- >= QUIET ->|
  *
  * The interrupt is entered LEAD cycles before an edge, works out the port's new value, waits on the
  * counter, and writes at the exact cycle. What may delay its entry is only another interrupt, or a cli
- * section of main. When two falls would come closer than QUIET, the second pulse *starts* later by up to
- * 3 QUIET; a width is never touched.
+ * section of main. A slot's pulses start QUIET apart in the order of their widths, shortest first: so they end
+ * in the same order, at least QUIET apart, whatever the widths are. When two widths change places their starts
+ * do, by a QUIET; a width is never touched.
  *
  * The budget, worst case in cycles (counted in avr-gcc 5.4's listing, -Os):
  *
  *    running instruction finishes            4
- *    longest other interrupt, uart.c's tx   70   (rx 66, lamps' 62; one only: the compare interrupt
+ *    longest other interrupt, lamps.c's     93   (uart.c's tx 70, rx 66; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1   100   (saves 20 registers, finds port and bit)
+ *    entry to the first reading of TCNT1    89   (saves 18 registers, finds port and bit)
  *    one turn of the coarse wait            20
- *    fine wait, at least                    32
+ *    fine wait, at least                    40
  *    ------------------------------------ ----
- *    together                              233   of LEAD = 400
+ *    together                              253   of LEAD = 320: whatever else turns interrupts off may take 155
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
- * serves an edge holds the processor for about 550 cycles: less than one byte on the link (640), of which
- * the receiver holds two. QUIET = 1200 leaves 650 cycles between two edges for the other interrupts.
+ * serves an edge holds the processor for about 450 cycles: less than one byte on the link (640), of which
+ * the receiver holds two. QUIET = 1200 leaves 750 cycles between two edges for the other interrupts.
  *
  * All times are 16-bit and unsigned, counted from the slot's start; a slot is shorter than 65536 cycles
  * by more than any delay, so "before the slot's start" shows as a number near 65535.
  */
 #include "board.h"
 
+#include "qj_core.h"
+
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/pgmspace.h>
 
-#define LEAD 400u
+#define LEAD 320u
 #define QUIET 1200u
 #define FINE 160u          /* below this many cycles the 8-bit wait takes over */
 #define FINE_LEAST 40u     /* ... which needs this many */
 #define NOT_YET 60000u     /* an elapsed time above this lies before the slot's start */
-#define SHORTEST 6400u     /* 400 us: a first pulse must outlast both starts */
+#define SHORTEST 6400u     /* 400 us: a first pulse must outlast all starts */
 #define LONGEST 44800u     /* 2800 us: everything must end QUIET before the slot does */
-#define EDGES 4u
-#define RISE 0x80u
+#define FRAME 320000ul     /* 20 ms */
+#define SLOT_LEAST 52800u  /* trimmed by one per cent */
 #define SAMPLES 6u
 
 #if SHORTEST < 5 * QUIET
-#error "a first pulse could fall while the second one rises: make SHORTEST at least five times QUIET"
+#error "a first pulse could fall while the last one rises: make SHORTEST at least five times QUIET"
 #endif
-#if 4 * QUIET + LONGEST + 2 * QUIET > 53333
+#if 4 * QUIET + LONGEST + 2 * QUIET > SLOT_LEAST
 #error "the longest pulses do not fit a slot: lower LONGEST or QUIET"
 #endif
 
 typedef struct {
-  uint16_t at;  /* cycles after the slot's start; 0 = no more edges in this slot */
-  uint8_t what; /* RISE, and the pin's place (chip.h) */
-} edge;
+  uint8_t port; /* low byte of PINx's address; DDRx and PORTx follow */
+  uint8_t mask; /* 0 = no pin */
+} place;
 
-typedef edge list[PULSE_SLOTS][EDGES];
+typedef struct {
+  uint16_t fall; /* cycles after the slot's start */
+  uint8_t servo;
+} pulse;
 
-/* 320 000 / 6 = 53333.33: the six lengths add up to the frame exactly. */
-static const uint16_t slot_cycles[PULSE_SLOTS] PROGMEM = {53333, 53334, 53333, 53333, 53334, 53333};
+typedef struct {
+  uint8_t count;
+  pulse pulses[PULSE_EACH]; /* by width, shortest first */
+} slot_list;
 
-static list lists[2];
-static uint8_t place[PULSE_SERVOS]; /* of each servo (chip.h); 0 = no pin */
+static slot_list lists[2][PULSE_SLOTS];
+static place servos[PULSE_SERVOS];
+static place inputs[QJ_MAX_INPUTS];
 
-/* Of the interrupt: */
-static const edge *next_edge;
-static const edge *slot_end;
-static uint16_t slot_start;
-static uint16_t slot_length;
-static uint8_t slot;
-static uint8_t playing;
-static uint8_t first_list;
+/* The interrupt's own, and what it shares with main. */
+typedef struct {
+  const slot_list *list;  /* of this slot */
+  const pulse *next;      /* whose edge is played at `due` */
+  uint8_t count;          /* the slot's pulses */
+  uint8_t left;           /* its edges still to come: more than `count` while they rise */
+  uint16_t start;         /* of the slot */
+  uint16_t due;           /* after it: the next edge, or the slot's end */
+  uint16_t length;        /* of the slot */
+  uint8_t slot;
+  uint8_t playing;
+  volatile uint8_t ready; /* the other list waits */
+  volatile uint8_t in, out;
+  volatile uint16_t late;
+  volatile uint16_t least_ahead; /* cycles left before an edge when it was first looked at */
+  volatile uint16_t slot_cycles;
+  volatile uint8_t first_cycles; /* that the first slot of a frame is longer */
+  uint8_t samples[SAMPLES];
+} progress;
 
-/* Shared with main: */
-static volatile uint8_t list_ready;
-static volatile uint16_t late_frames;
-static volatile uint8_t samples_in, samples_out;
-static uint8_t samples[SAMPLES][CHIP_PORTS];
+static progress all;
+
+/* The same through a pointer that the compiler does not see through: an access then takes two bytes, not four. */
+#define NOW(s)         \
+  progress *s = &all; \
+  __asm__("" : "+b"(s))
+
+/* Ports H to L of the Mega lie above 0xFF, and their low bytes below those of all others. */
+static inline __attribute__((always_inline)) volatile uint8_t *port_at(uint8_t low) {
+#ifdef PORTH
+  return (volatile uint8_t *)(uint16_t)(low < 0x20u ? 0x100u + low : low);
+#else
+  return (volatile uint8_t *)(uint16_t)low;
+#endif
+}
 
 /* Writes `value` to `port` when the counter's low byte reaches `low`, to the cycle. `low` lies FINE_LEAST..FINE ahead.
  *
@@ -104,144 +133,160 @@ static inline __attribute__((always_inline)) void write_at(volatile uint8_t *por
       : "memory");
 }
 
-/* The port's value after the edge. Nothing else can write the port meanwhile: interrupts are off. */
-static inline __attribute__((always_inline)) void play_edge(const edge *e) {
-  uint16_t at = e->at;
-  uint8_t what = e->what;
-  volatile uint8_t *port = CHIP_PORT(what);
-  uint8_t mask = 1;
-  uint16_t left;
-  if (what & 1) mask = 2;
-  if (what & 2) mask = (uint8_t)(mask << 2);
-  if (what & 4) mask = (uint8_t)(mask << 4);
-  mask = (what & RISE) ? (uint8_t)(*port | mask) : (uint8_t)(*port & (uint8_t)~mask);
-  do {
-    left = (uint16_t)(at - (uint16_t)(TCNT1 - slot_start));
-    if (left < FINE_LEAST || left > NOT_YET) { /* too late: at once */
-      *port = mask;
-      return;
-    }
-  } while (left > FINE);
-  write_at(port, mask, (uint8_t)(slot_start + at));
-}
-
-static inline __attribute__((always_inline)) void begin_slot(void) {
-  uint8_t in = samples_in;
-  slot_start = (uint16_t)(slot_start + slot_length);
-  if (++slot == PULSE_SLOTS) {
-    slot = 0;
-    if (list_ready) {
-      playing ^= 1;
-      list_ready = 0;
-      first_list = 1;
-    } else if (first_list) {
-      late_frames++;
-    }
-  }
-  slot_length = pgm_read_word(&slot_cycles[slot]);
-  next_edge = lists[playing][slot];
-  slot_end = next_edge + EDGES;
-  CHIP_READ_PORTS(samples[in]);
-  if (++in == SAMPLES) in = 0;
-  if (in != samples_out) samples_in = in;
-}
-
 ISR(TIMER1_COMPA_vect) {
-  uint16_t due, elapsed;
+  NOW(s);
+  uint16_t at, ahead;
   do {
-    if (next_edge != slot_end && next_edge->at) {
-      play_edge(next_edge);
-      next_edge++;
+    if (s->left) {
+      /* Nothing else can write the port meanwhile: interrupts are off. */
+      const place *pin = &servos[s->next->servo];
+      volatile uint8_t *port = port_at(pin->port) + 2;
+      uint8_t value = (uint8_t)(*port | pin->mask);
+      at = (uint16_t)(s->start + s->due);
+      ahead = (uint16_t)(at - TCNT1);
+      if (s->left <= s->count) value ^= pin->mask;
+      if (ahead > NOT_YET) ahead = 0;
+      if (ahead < s->least_ahead) s->least_ahead = ahead;
+      while (ahead > FINE && ahead <= NOT_YET) ahead = (uint16_t)(at - TCNT1);
+      if (ahead < FINE_LEAST || ahead > NOT_YET)
+        *port = value; /* too late: at once */
+      else
+        write_at(port, value, (uint8_t)at);
+      s->next++;
+      if (--s->left == s->count) s->next = s->list->pulses;
     } else {
-      begin_slot();
+      const place *input = &inputs[QJ_MAX_INPUTS];
+      uint8_t levels = 0, in = s->in;
+      s->start = (uint16_t)(s->start + s->due);
+      s->due = 0;
+      s->list++;
+      s->length = s->slot_cycles;
+      if (++s->slot == PULSE_SLOTS) {
+        s->slot = 0;
+        s->length = (uint16_t)(s->length + s->first_cycles);
+        if (s->ready) {
+          s->playing ^= 1;
+          s->ready = 0;
+        } else {
+          s->late++;
+        }
+        s->list = lists[s->playing];
+      }
+      s->next = s->list->pulses;
+      s->count = s->list->count;
+      s->left = (uint8_t)(2u * s->count);
+      do {
+        input--;
+        levels = (uint8_t)(levels << 1);
+        if (*port_at(input->port) & input->mask) levels = (uint8_t)(levels | 1u);
+      } while (input != inputs);
+      s->samples[in] = levels;
+      if (++in == SAMPLES) in = 0;
+      if (in != s->out) s->in = in;
     }
-    due = (next_edge != slot_end && next_edge->at) ? next_edge->at : slot_length;
-    due = (uint16_t)(due - LEAD);
-    OCR1A = (uint16_t)(slot_start + due);
+    if (s->left > s->count)
+      s->due = (uint16_t)(s->due + QUIET);
+    else if (s->left)
+      s->due = s->next->fall;
+    else
+      s->due = s->length;
+    at = (uint16_t)(s->start + s->due - LEAD);
+    OCR1A = at;
     TIFR1 = _BV(OCF1A);
-    elapsed = (uint16_t)(TCNT1 - slot_start);
     /* A compare value that has just gone by would only match 65536 cycles later: serve that edge now. */
-  } while (elapsed < NOT_YET && elapsed + 8u >= due);
+  } while ((uint16_t)(at - TCNT1 - 8u) > NOT_YET);
 }
 
 void pulses_start(void) {
   TIMSK1 = 0;
   TCCR1A = 0; /* the boot loader leaves Timer1 running for its blinking */
   TCCR1B = 0;
-  TCCR1C = 0;
   TCNT1 = 0;
-  slot_length = 4000u; /* a first "slot" without edges, whose end begins slot 0 */
-  slot_start = 0;
-  slot = PULSE_SLOTS - 1u;
-  slot_end = next_edge = lists[0][0];
-  OCR1A = (uint16_t)(slot_length - LEAD);
+  all.due = OCR1A = 4000u; /* a first "slot" without edges, whose end begins slot 0; its list is empty */
+  all.slot = PULSE_SLOTS - 1u;
+  all.ready = 1;
+  all.least_ahead = LEAD;
+  pulses_trim(0);
   TIFR1 = _BV(OCF1A);
   TIMSK1 = _BV(OCIE1A);
   TCCR1B = _BV(CS10);
 }
 
+static void take(place *of, uint8_t pin) {
+  uint8_t where = pin_place(pin);
+  of->port = (uint8_t)((uint8_t)(uint16_t)CHIP_PORT(where) - 2u);
+  of->mask = pin_mask(where);
+}
+
 uint8_t pulses_use_pin(uint8_t servo, uint8_t pin) {
   if (servo >= PULSE_SERVOS || !pin_is_ours(pin)) return 0;
-  place[servo] = pin_place(pin);
+  take(&servos[servo], pin);
   pin_output(pin, 0);
   return 1;
 }
 
-uint8_t pulses_want_list(void) { return !list_ready; }
-
-static uint16_t width_of(const uint16_t *width, uint8_t servos, uint8_t servo) {
-  uint16_t w = servo < servos && place[servo] ? width[servo] : 0;
-  if (w == 0) return 0;
-  return w < SHORTEST ? SHORTEST : w > LONGEST ? LONGEST : w;
+void pulses_use_input(uint8_t input, uint8_t pin, uint8_t pull_up) {
+  if (!pin_is_ours(pin)) return;
+  take(&inputs[input], pin);
+  pin_input(pin, pull_up);
 }
 
-void pulses_give_list(const uint16_t *width, uint8_t servos) {
+uint8_t pulses_want_list(void) { return !all.ready; }
+
+void pulses_give_list(const uint16_t *width, uint8_t widths) {
+  slot_list *list = lists[all.playing ^ 1];
   uint8_t s;
-  for (s = 0; s < PULSE_SLOTS; s++) {
-    edge *e = lists[playing ^ 1][s];
-    uint16_t a = width_of(width, servos, s), b = width_of(width, servos, (uint8_t)(s + PULSE_SLOTS));
-    uint8_t pin_a = place[s], pin_b = place[s + PULSE_SLOTS];
-    uint16_t fall_a = (uint16_t)(QUIET + a), start_b = 2 * QUIET, fall_b = (uint16_t)(2 * QUIET + b);
-    e[0].at = e[1].at = e[2].at = e[3].at = 0;
-    if (a && b) {
-      if (fall_b < fall_a + QUIET && fall_a < fall_b + QUIET) {
-        fall_b = (uint16_t)(fall_a + QUIET);
-        start_b = (uint16_t)(fall_b - b);
-      }
-      e[0].at = QUIET, e[0].what = RISE | pin_a;
-      e[1].at = start_b, e[1].what = RISE | pin_b;
-      if (fall_a < fall_b) {
-        e[2].at = fall_a, e[2].what = pin_a;
-        e[3].at = fall_b, e[3].what = pin_b;
-      } else {
-        e[2].at = fall_b, e[2].what = pin_b;
-        e[3].at = fall_a, e[3].what = pin_a;
-      }
-    } else if (a) {
-      e[0].at = QUIET, e[0].what = RISE | pin_a;
-      e[1].at = fall_a, e[1].what = pin_a;
-    } else if (b) {
-      e[0].at = 2 * QUIET, e[0].what = RISE | pin_b;
-      e[1].at = fall_b, e[1].what = pin_b;
+  for (s = 0; s < PULSE_SLOTS; s++, list++) {
+    pulse *end = list->pulses;
+    uint16_t start = 0;
+    uint8_t servo;
+    for (servo = s; servo < widths; servo = (uint8_t)(servo + PULSE_SLOTS)) {
+      uint16_t w = width[servo];
+      pulse *p = end;
+      if (w == 0 || servos[servo].mask == 0) continue;
+      if (w < SHORTEST) w = SHORTEST;
+      if (w > LONGEST) w = LONGEST;
+      for (; p != list->pulses && p[-1].fall > w; p--) *p = p[-1];
+      p->fall = w;
+      p->servo = servo;
+      end++;
+    }
+    list->count = (uint8_t)(end - list->pulses);
+    for (end = list->pulses, servo = list->count; servo; servo--, end++) {
+      start = (uint16_t)(start + QUIET);
+      end->fall = (uint16_t)(end->fall + start);
     }
   }
-  list_ready = 1;
+  all.ready = 1;
 }
 
-uint16_t pulses_late_frames(void) {
+void pulses_trim(int16_t cycles) {
+  /* 534 slots' parts more than needed, so that nothing negative is divided */
+  uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
   uint8_t sreg = SREG;
-  uint16_t n;
   cli();
-  n = late_frames;
+  all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
+  all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
   SREG = sreg;
+}
+
+/* The interrupt may be writing it: two equal readings are one. */
+static uint16_t steady(const volatile uint16_t *of) {
+  uint16_t n;
+  do n = *of;
+  while (n != *of);
   return n;
 }
 
-uint8_t pulses_take_sample(uint8_t to[CHIP_PORTS]) {
-  uint8_t out = samples_out, i;
-  if (out == samples_in) return 0;
-  for (i = 0; i < CHIP_PORTS; i++) to[i] = samples[out][i];
+uint16_t pulses_late_frames(void) { return steady(&all.late); }
+
+uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&all.least_ahead)); }
+
+uint8_t pulses_take_sample(uint8_t *levels) {
+  uint8_t out = all.out;
+  if (out == all.in) return 0;
+  *levels = all.samples[out];
   if (++out == SAMPLES) out = 0;
-  samples_out = out;
+  all.out = out;
   return 1;
 }

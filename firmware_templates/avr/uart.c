@@ -1,6 +1,6 @@
 /* The link's serial line: 250 000 baud (exact at 16 MHz), both directions by interrupt.
  *
- * Both interrupts are short: pulses.c counts on 70 cycles for the longer one. A receive ring that is full
+ * Both interrupts are short: pulses.c counts on 93 cycles for the longest. A receive ring that is full
  * drops what comes; the frame's CRC then fails and the host asks again.
  */
 #include "board.h"

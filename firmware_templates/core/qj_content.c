@@ -70,6 +70,30 @@ static uint8_t check_extras(void) {
   return 0;
 }
 
+/* Pins beyond 127 belong to an expander that is there and serves their kind; its numbers suit the chip. */
+static uint8_t check_expanders(uint8_t tracks, uint8_t lamps) {
+  const uint8_t count = qj_expanders();
+  uint32_t at = qj_extra(QJ_EXTRA_EXPANDERS);
+  uint8_t i;
+  if (at != 0 && (count == 0 || count > 4 || qj_u16(at - (uint32_t)2) != (uint16_t)(2 + 8 * count))) {
+    return 0;
+  }
+  for (i = 0; i < count; i++) {
+    at = qj_expander(i);
+    if ((uint8_t)(qj_read(at + (uint32_t)1) - 1) > 1 || qj_read(at + (uint32_t)2) < 3) {
+      return 0;
+    }
+  }
+  for (i = 0; i < (uint8_t)(tracks + lamps); i++) {
+    const uint8_t pin = i < tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - tracks));
+    if (pin >= 128 && (((pin >> 4) & 7) >= count ||
+                       qj_read(qj_expander((pin >> 4) & 7) + (uint32_t)1) != (i < tracks ? 1 : 2))) {
+      return 0;
+    }
+  }
+  return 1;
+}
+
 /* The stall guard's extra: everything that it points to lies in it. */
 static uint8_t check_guard(uint8_t scenes) {
   const uint32_t at = qj_extra(QJ_EXTRA_GUARD);
@@ -126,7 +150,8 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !check_extras() || !check_guard(scenes) || !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
+      !check_extras() || !check_guard(scenes) || !check_expanders(tracks, lamps) ||
+      !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||
       (idle != QJ_NONE && (idle >= scenes || !qj_is_loop(idle)))) {

@@ -80,13 +80,24 @@ enum qj_fault {
   QJ_WRONG_BOARD = 5,
   QJ_HUNG = 6,         /* the program stood still again and again: the watchdog ended it */
   QJ_RAM = 7,          /* the stack met the variables */
-  QJ_LOST_IMAGE = 10   /* the image's CRC, checked again while idle, no longer holds */
+  QJ_EXPANDER = 8,     /* an output expander with servos is not there, or the I2C bus is stuck */
+  QJ_LOST_IMAGE = 10,  /* the image's CRC, checked again while idle, no longer holds */
+  QJ_WORKSHOP = 11     /* no fault: laid down for the bench by the host, until a reset */
 };
 
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4, QJ_OTHER_BOOT = 5, QJ_LATE = 6 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5, QJ_RAIL_LOST = 6, QJ_RAIL_BACK = 7 };
+enum qj_what {
+  QJ_STARTED = 1,
+  QJ_ENDED = 2,
+  QJ_STOPPED = 3,
+  QJ_TRIGGERED = 4,
+  QJ_TRIPPED = 5,
+  QJ_RAIL_LOST = 6,
+  QJ_RAIL_BACK = 7,
+  QJ_EXPANDER_LOST = 8
+};
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 

@@ -89,7 +89,7 @@ void qj_guard_frame(qj_player *p) {
     const qj_offset content = qj_extra(QJ_EXTRA_GUARD);
     const qj_offset row = (qj_offset)(content + (qj_offset)(1 + RECORD * (uint16_t)p->sensors + ROW * (uint16_t)scene));
     const uint16_t at = qj_u16((qj_offset)(row + 2));
-    slice = (uint8_t)(frame >> qj_read(row));
+    slice = (uint8_t)(frame >> (qj_read(row) & 15)); /* a small board checks no content */
     slices = qj_read((qj_offset)(row + 1));
     if (at != 0 && slice < slices && p->learning == 0) {
       limits = (qj_offset)(content + at + slice);
@@ -108,7 +108,7 @@ void qj_guard_frame(qj_player *p) {
   for (i = 0; i < p->sensors; i++) {
     qj_sensor *const s = &p->sensor[i];
     const qj_offset record = record_of(i);
-    const uint16_t scaled = (uint16_t)(away(p, i, record) >> qj_read((qj_offset)(record + 6)));
+    const uint16_t scaled = (uint16_t)(away(p, i, record) >> (qj_read((qj_offset)(record + 6)) & 15));
     const uint8_t value = (uint8_t)(s->mean == 0xFFFF ? 0 : scaled > 255 ? 255 : scaled);
     uint8_t limit = qj_read((qj_offset)(record + 7));
     if (limits != 0) {

@@ -85,6 +85,12 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel);
 
 /* Where the content of the extra with this number begins, 0 = this show has none (FORMAT.md, "Extras"). */
 qj_offset qj_extra(uint8_t tag);
+enum { QJ_EXTRA_EXPANDERS = 4, QJ_EXTRA_MEMORY = 5 };
+
+/* qj_expander.c: how many there are; the record of one; a pulse in its counts, 0 = not calibrated */
+uint8_t qj_expanders(void);
+qj_offset qj_expander(uint8_t expander);
+uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
 enum { QJ_EXTRA_GUARD = 3 };
@@ -126,6 +132,9 @@ uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record);
 /* qj_fade.c */
 uint16_t qj_weight(uint16_t f, uint16_t frames);
 int16_t qj_blend(int16_t base, uint16_t weight, int16_t to, int16_t from);
+
+/* qj_link.c: a number as it lies in a frame */
+uint16_t qj_get16(const uint8_t *at);
 
 /* qj_live.c */
 void qj_live_begin(qj_player *p);

@@ -85,12 +85,12 @@ static void add_doing(frame *f, const qj_player *p) {
   add8(f, qj_scene_now(p));
 }
 
-static void send_status(const qj_player *p, uint8_t seq) {
+static QJ_ONCE void send_status(const qj_player *p, uint8_t seq) {
   const qj_layer *const layer = qj_playing(p);
   frame f;
   start(&f, seq, QJ_MSG_STATUS);
   add_doing(&f, p);
-  add32(&f, p->mode == QJ_LIVE_POINTS ? p->clock - p->live_from : (uint32_t)layer->frame);
+  add32(&f, p->mode == QJ_LIVE_POINTS ? p->count.clock - p->live_from : (uint32_t)layer->frame);
   add32(&f, (uint32_t)layer->frames);
   add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
   add8(&f, p->repeats);
@@ -98,11 +98,11 @@ static void send_status(const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
-static void send_telemetry(const qj_link *l, const qj_player *p, uint8_t seq) {
+static QJ_ONCE void send_telemetry(const qj_link *l, const qj_player *p, uint8_t seq) {
   frame f;
   start(&f, seq, QJ_MSG_TELEMETRY);
   add_doing(&f, p);
-  add32(&f, p->clock);
+  add32(&f, p->count.clock);
   add16(&f, qj_supply(p, QJ_SUPPLY_MV));
   add16(&f, qj_supply(p, QJ_SUPPLY_MA));
   add16(&f, p->late_frames);
@@ -112,7 +112,7 @@ static void send_telemetry(const qj_link *l, const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
-static void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
+static QJ_ONCE void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
   frame f;
   if (sensor >= p->sensors) {
     sensor = QJ_NONE;
@@ -135,7 +135,7 @@ static void send_ack(uint8_t seq, uint8_t result) {
   send(&f);
 }
 
-static void send_news(qj_player *p) {
+static QJ_ONCE void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
   uint8_t i;
@@ -151,14 +151,14 @@ static void send_news(qj_player *p) {
   }
 }
 
-static uint16_t get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
+uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
 
 /* A request that changes something; its length is right. `points`: numbers behind its body. */
-static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t points) {
-  const uint16_t first = get16(body); /* there is always a CRC behind a short body */
+static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t points) {
+  const uint16_t first = qj_get16(body); /* there is always a CRC behind a short body */
   switch (type) {
     case QJ_MSG_CUE:
-      return get16(body + 4) == qj_boot_number() ? qj_cue(p, first, body[2], body[3]) : QJ_OTHER_BOOT;
+      return qj_get16(body + 4) == qj_boot_number() ? qj_cue(p, first, body[2], body[3]) : QJ_OTHER_BOOT;
     case QJ_MSG_HOLD:
       return qj_hold(p);
     case QJ_MSG_RESUME:
@@ -168,21 +168,28 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
     case QJ_MSG_RELEASE:
       return qj_release(p);
     case QJ_MSG_LIVE:
-      return qj_live(p, body[0], get16(body + 1), body + 3, points);
+      return qj_live(p, body[0], qj_get16(body + 1), body + 3, points);
+    case QJ_MSG_WORKSHOP: {
+      const uint8_t result = qj_workshop(p);
+      if (result == QJ_DONE) {
+        qj_board_bench_open();
+      }
+      return result;
+    }
     case QJ_MSG_SET_GUARD:
       p->learning = body[0];
       return QJ_DONE;
     case QJ_MSG_BENCH_SERVO:
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
+      return qj_on_bench(p) ? qj_board_bench_servo(body[0], qj_get16(body + 1)) : QJ_REFUSED;
     case QJ_MSG_BENCH_LAMP:
-      return p->fault == QJ_NO_IMAGE ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
+      return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
     default:
       return QJ_UNKNOWN;
   }
 }
 
 /* Whether a body of `length` bytes is one of such a request; then how many numbers follow its beginning. */
-static uint8_t fits(uint8_t type, uint8_t length, uint8_t *points) {
+static QJ_ONCE uint8_t fits(uint8_t type, uint8_t length, uint8_t *points) {
   static const uint8_t lengths[QJ_REQUESTS] QJ_FLASH = {QJ_REQUEST_LENGTHS};
   uint8_t due = QJ_FLASH_BYTE(&lengths[type]);
   *points = 0;
@@ -196,7 +203,7 @@ static uint8_t fits(uint8_t type, uint8_t length, uint8_t *points) {
 }
 
 /* A complete frame: check, perform, answer. A frame that is not whole is dropped; the host asks again. */
-static uint8_t handle(qj_link *l, qj_player *p) {
+static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   uint8_t *const bytes = l->buffer;
   uint8_t length = qj_cobs_decode(bytes, l->count, bytes);
   const uint8_t seq = bytes[0];
@@ -212,7 +219,7 @@ static uint8_t handle(qj_link *l, qj_player *p) {
   for (i = 0; i < (uint8_t)(length + 2); i++) {
     crc = qj_crc16(crc, bytes[i]);
   }
-  if (get16(bytes + i) != crc || seq == 0) {
+  if (qj_get16(bytes + i) != crc || seq == 0) {
     return 0;
   }
   result = type >= QJ_REQUESTS ? QJ_UNKNOWN : fits(type, length, &points) ? QJ_DONE : QJ_BAD_ARGUMENT;
@@ -262,7 +269,7 @@ void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
 #error "a frame could begin with a question mark: keep requests shorter than 58 bytes"
 #endif
 
-void qj_link_receive(qj_link *l, uint8_t byte) {
+QJ_ONCE void qj_link_receive(qj_link *l, uint8_t byte) {
   if (l->ready) { /* the host waits for its answer before it asks again: whatever comes now is noise */
     l->bad = (uint8_t)(byte != 0);
     return;
@@ -308,7 +315,7 @@ static void put_number(uint8_t number) {
 
 /* "Lantern Keeper idle fault 0 scene 255", in two parts that a small transmit ring holds. The zeros around it keep it
  * apart from frames. */
-static void send_name(const qj_player *p) {
+static QJ_ONCE void send_name(const qj_player *p) {
   qj_offset at = p->fault == QJ_OK ? qj_at(QJ_AT_NAMES) : 0;
   uint8_t left = at == 0 ? (uint8_t)0 : qj_read(at);
   qj_put(0);
@@ -319,7 +326,7 @@ static void send_name(const qj_player *p) {
   qj_put(' ');
 }
 
-static void send_line(const qj_player *p) {
+static QJ_ONCE void send_line(const qj_player *p) {
   static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0\r\n";
   const char *at = text;
   uint8_t word;
@@ -348,7 +355,7 @@ static uint8_t answer_room(const qj_link *l) {
   return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_TELEMETRY_LENGTH + 6;
 }
 
-uint8_t qj_link_poll(qj_link *l, qj_player *p) {
+QJ_ONCE uint8_t qj_link_poll(qj_link *l, qj_player *p) {
   uint8_t handled = 0;
   if ((l->due & QJ_DUE_HELLO) != 0 && qj_room() >= QJ_LINK_LONGEST) {
     l->due = (uint8_t)(l->due & (uint8_t)~QJ_DUE_HELLO);

@@ -50,7 +50,9 @@ uint8_t qj_room(void);             /* free bytes in it, at most 255 */
 uint8_t qj_board_id(void);         /* 1 = uno, as in the image's header */
 uint16_t qj_worst_latency(void);   /* cycles between an edge's interrupt being due and its being served, at most so far */
 uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes below the image, 0xFF padded) */
-/* Called only when no image is on the board (fault QJ_NO_IMAGE). Return enum qj_result. */
+/* Every pulse, lamp and switch off; from now on the bench may drive single pins. */
+void qj_board_bench_open(void);
+/* Called only while qj_on_bench(). Return enum qj_result. */
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
 

@@ -23,11 +23,11 @@ void qj_live_begin(qj_player *p) {
     p->way[i].track = QJ_NONE;
     p->way[i].count = 0;
   }
-  p->silent = 0;
-  p->live_from = p->clock;
+  p->count.silent = 0;
+  p->live_from = p->count.clock;
 }
 
-int16_t qj_live_point(qj_player *p, uint8_t track) {
+QJ_ONCE int16_t qj_live_point(qj_player *p, uint8_t track) {
   qj_way *const way = way_of(p, track);
   int16_t point = p->window[track][3];
   if (way != 0) {
@@ -60,35 +60,42 @@ uint8_t qj_live_stands(const qj_player *p) {
   return 1;
 }
 
-static uint8_t beyond(int32_t difference, qj_offset bound) {
-  const int32_t most = (int32_t)qj_u16(bound);
-  return (uint8_t)(difference > most || difference < -most);
+/* *to - from into *to; 0 when that is beyond +-bound, which is below 2^15 like all that went before. */
+static QJ_ONCE uint8_t differ(int16_t *to, int16_t from, qj_offset bound) {
+  const uint8_t down = (uint8_t)(*to < from);
+  const uint16_t size = (uint16_t)(down ? (uint16_t)from - (uint16_t)*to : (uint16_t)*to - (uint16_t)from);
+  *to = (int16_t)(uint16_t)((uint16_t)*to - (uint16_t)from);
+  return (uint8_t)(size <= qj_u16(bound));
 }
 
-/* Whether `next` may follow c1 (the newest), c2, c3. */
-static uint8_t may_follow(qj_offset record, int32_t next, int32_t c1, int32_t c2, int32_t c3) {
-  const int32_t v = next - c1;
-  const int32_t a = v - (c1 - c2);
-  const int32_t j = a - ((c1 - c2) - (c2 - c3));
-  return (uint8_t)!(next < (int32_t)(int16_t)qj_u16((qj_offset)(record + 10)) ||
-                    next > (int32_t)(int16_t)qj_u16((qj_offset)(record + 12)) ||
-                    beyond(v, (qj_offset)(record + 14)) || beyond(a, (qj_offset)(record + 16)) ||
-                    beyond(j, (qj_offset)(record + 18)));
+/* Whether `next` may follow: the certificate's inequalities on the three points before it, the newest first. */
+static QJ_ONCE uint8_t may_follow(qj_offset record, int16_t next, const int16_t past[3]) {
+  const int16_t v = (int16_t)(past[0] - past[1]);
+  const int16_t a = (int16_t)(v - (int16_t)(past[1] - past[2]));
+  if (next < (int16_t)qj_u16((qj_offset)(record + 10)) || next > (int16_t)qj_u16((qj_offset)(record + 12))) {
+    return 0;
+  }
+  return (uint8_t)(differ(&next, past[0], (qj_offset)(record + 14)) && differ(&next, v, (qj_offset)(record + 16)) &&
+                   differ(&next, a, (qj_offset)(record + 18)));
 }
 
-uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count) {
+static void follow(int16_t past[3], int16_t next) {
+  past[2] = past[1];
+  past[1] = past[0];
+  past[0] = next;
+}
+
+QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count) {
   qj_way *way;
   const qj_offset record = qj_track_record(track);
-  int16_t c1;
-  int16_t c2;
-  int16_t c3;
+  int16_t past[3];
   uint16_t kept;
   uint8_t i;
   if (p->mode != QJ_LIVE_POINTS || (p->wants & QJ_WANTS_HOLD) != 0) {
     return QJ_REFUSED;
   }
   if (count == 0) { /* the host is there and wants nothing new */
-    p->silent = 0;
+    p->count.silent = 0;
     return QJ_DONE;
   }
   if (track >= p->tracks || count < 3) {
@@ -102,7 +109,7 @@ uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points,
       return QJ_BUSY;
     }
     way->track = track;
-    way->played = (uint16_t)((p->clock - p->live_from + (uint32_t)n - (uint32_t)1) / (uint32_t)n);
+    way->played = (uint16_t)((p->count.clock - p->live_from + (uint32_t)n - (uint32_t)1) / (uint32_t)n);
   }
   kept = (uint16_t)(at - way->played); /* points of the old way that are played before the new one begins */
   if (kept >= 0x8000) {
@@ -111,33 +118,29 @@ uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points,
   if (kept + count > QJ_LIVE_POINTS_MOST) {
     return QJ_BAD_ARGUMENT;
   }
-  c1 = p->window[track][3];
-  c2 = p->window[track][2];
-  c3 = p->window[track][1];
+  past[0] = p->window[track][3];
+  past[1] = p->window[track][2];
+  past[2] = p->window[track][1];
   for (i = 0; i < (uint8_t)kept; i++) {
-    c3 = c2;
-    c2 = c1;
-    if (i < way->count) {
-      c1 = way->points[i];
+    if (i >= way->count) {
+      way->points[i] = past[0]; /* at its end the old way stands: so it may as well be longer */
     }
-    way->points[i] = c1; /* at its end the old way stands: so it may as well be longer */
+    follow(past, way->points[i]);
   }
   for (i = 0; i < count; i++) {
-    const int16_t next = (int16_t)(uint16_t)(points[2 * i] | (uint16_t)((uint16_t)points[2 * i + 1] << 8));
-    if (!may_follow(record, (int32_t)next, (int32_t)c1, (int32_t)c2, (int32_t)c3)) {
+    const int16_t next = (int16_t)qj_get16(points + 2 * i);
+    if (!may_follow(record, next, past)) {
       return QJ_REFUSED;
     }
-    c3 = c2;
-    c2 = c1;
-    c1 = next;
+    follow(past, next);
   }
-  if (c1 != c2 || c2 != c3) {
+  if (past[0] != past[1] || past[1] != past[2]) {
     return QJ_BAD_ARGUMENT;
   }
   for (i = 0; i < count; i++) {
-    way->points[(uint8_t)kept + i] = (int16_t)(uint16_t)(points[2 * i] | (uint16_t)((uint16_t)points[2 * i + 1] << 8));
+    way->points[(uint8_t)kept + i] = (int16_t)qj_get16(points + 2 * i);
   }
   way->count = (uint8_t)(kept + count);
-  p->silent = 0;
+  p->count.silent = 0;
   return QJ_DONE;
 }

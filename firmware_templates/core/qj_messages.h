@@ -25,7 +25,7 @@
 #define QJ_MSG_ASK_STATUS 0x05
 #define QJ_MSG_ASK_STATUS_LENGTH 0
 
-/* Bench only (no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
+/* Bench only (after `workshop`, or with no image on the board): pulse on a pin; pulse_us 0 stops it. The board goes there by at most 8 us a frame. */
 #define QJ_MSG_BENCH_SERVO 0x06
 #define QJ_MSG_BENCH_SERVO_LENGTH 3 /* pin u8, pulse_us u16 */
 
@@ -57,6 +57,10 @@
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
 
+/* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
+#define QJ_MSG_WORKSHOP 0x0F
+#define QJ_MSG_WORKSHOP_LENGTH 0
+
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
 #define QJ_MSG_HELLO_LENGTH 33 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, boot u16, figure char16 */
@@ -82,8 +86,8 @@
 #define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
 
 /* By type, the length of a request's body; 0x80 + that of its beginning when numbers follow; 0xFF: no such request. */
-#define QJ_REQUEST_LENGTHS 0xFF, 0, 6, 0, 0, 0, 3, 2, 131, 0, 0, 0, 0xFF, 1, 1
-#define QJ_REQUESTS 15
+#define QJ_REQUEST_LENGTHS 0xFF, 0, 6, 0, 0, 0, 3, 2, 131, 0, 0, 0, 0xFF, 1, 1, 0
+#define QJ_REQUESTS 16
 
 /* Longest bodies in either direction. */
 #define QJ_LONGEST_TO_BOARD 27

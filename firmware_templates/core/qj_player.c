@@ -18,14 +18,6 @@ static void zero(void *at, uint16_t size) {
   }
 }
 
-static void stand_at(qj_player *p, uint8_t track, int16_t point) {
-  int16_t *const c = p->window[track];
-  c[0] = point;
-  c[1] = point;
-  c[2] = point;
-  c[3] = point;
-}
-
 static void outputs_off(qj_player *p) {
   zero((uint8_t *)p + offsetof(qj_player, pulse), (uint16_t)(offsetof(qj_player, window) - offsetof(qj_player, pulse)));
   p->switches = 0;
@@ -33,7 +25,6 @@ static void outputs_off(qj_player *p) {
 
 /* As after a reset: nothing has pulses, and the figure has fallen to its parked pose. */
 static void unpowered(qj_player *p) {
-  uint8_t t;
   p->wants = 0;
   p->parking = 0;
   p->started = 0;
@@ -41,9 +32,7 @@ static void unpowered(qj_player *p) {
   outputs_off(p);
   zero(p->released, QJ_TRACK_BYTES);
   qj_begin(p, QJ_STAND, qj_u16(QJ_AT_SETTLE));
-  for (t = 0; t < p->tracks; t++) {
-    stand_at(p, t, qj_parked_point(t));
-  }
+  qj_start_from(p, p->pulse); /* none is known: parked */
 }
 
 uint8_t qj_open(qj_player *p, uint8_t board) {
@@ -73,31 +62,9 @@ uint8_t qj_open(qj_player *p, uint8_t board) {
   return QJ_OK;
 }
 
-void qj_start_from(qj_player *p, const uint16_t *pulses) {
-  uint8_t t;
-  for (t = 0; t < p->tracks; t++) {
-    const qj_offset record = qj_track_record(t);
-    const int16_t low = (int16_t)qj_u16((qj_offset)(record + 10));
-    const int16_t high = (int16_t)qj_u16((qj_offset)(record + 12));
-    /* sixteenths of a us from the origin: both below 2^16 */
-    int32_t value = (int32_t)pulses[t] - (int32_t)(uint32_t)(uint16_t)(qj_u16((qj_offset)(record + 4)) << 4);
-    uint8_t exponent = qj_read((qj_offset)(record + 2));
-    if (pulses[t] == 0) {
-      continue;
-    }
-    for (; exponent > 4; exponent--) {
-      value = value * 2;
-    }
-    for (; exponent < 4; exponent++) {
-      value = value / 2; /* toward the origin */
-    }
-    stand_at(p, t, value < low ? low : value > high ? high : (int16_t)value);
-  }
-}
-
 /* ---- inputs ---------------------------------------------------------------------------------- */
 
-void qj_sample(qj_player *p, uint8_t levels) {
+QJ_ONCE void qj_sample(qj_player *p, uint8_t levels) {
   uint8_t bit = 1;
   uint8_t i;
   for (i = 0; i < p->input_count; i++) {
@@ -149,7 +116,7 @@ static void wait_for(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats,
 }
 
 /* An accepted trigger of input `i`: its scene, or the special one of every nth time. */
-static void triggered(qj_player *p, uint8_t i, qj_offset record) {
+static QJ_ONCE void triggered(qj_player *p, uint8_t i, qj_offset record) {
   qj_input *const in = &p->in[i];
   uint8_t scene = qj_read((qj_offset)(record + 6));
   const uint8_t nth = qj_read((qj_offset)(record + 7));
@@ -182,7 +149,7 @@ static void tell_stopped(qj_player *p) {
 
 /* Stop and rail inputs act by their level. A trigger counts when it becomes active, in idle, with nothing waiting and
  * its cooldown over. */
-static void inputs(qj_player *p) {
+static QJ_ONCE void inputs(qj_player *p) {
   uint8_t levels = p->levels;
   uint8_t edges = p->edges;
   uint8_t stopped = 0;
@@ -268,7 +235,7 @@ uint8_t qj_release(qj_player *p) {
   if (p->state != QJ_IDLE) {
     return QJ_REFUSED;
   }
-  p->quiet = 0xFFFF;
+  p->count.quiet = 0xFFFF;
   return QJ_DONE;
 }
 
@@ -296,6 +263,19 @@ void qj_fail(qj_player *p, uint8_t fault) {
   to(p, QJ_FAILED);
   p->fault = fault;
 }
+
+uint8_t qj_workshop(qj_player *p) {
+  if (p->state == QJ_FAULT) {
+    return qj_on_bench(p) ? QJ_DONE : QJ_REFUSED;
+  }
+  if (p->state != QJ_BOOT && (p->state != QJ_HOLD || p->mode != QJ_STAND)) {
+    return QJ_BUSY;
+  }
+  qj_fail(p, QJ_WORKSHOP);
+  return QJ_DONE;
+}
+
+uint8_t qj_on_bench(const qj_player *p) { return (uint8_t)(p->fault == QJ_NO_IMAGE || p->fault == QJ_WORKSHOP); }
 
 /* ---- decisions at a common knot -------------------------------------------------------------- */
 
@@ -334,7 +314,7 @@ static void go_on(qj_player *p) {
   p->wants = (uint8_t)(p->wants & (uint8_t)~QJ_TURNS_DONE);
   p->input = p->next_input;
   zero(p->released, QJ_TRACK_BYTES); /* pulses come back a common knot before anything moves */
-  p->quiet = 0;
+  p->count.quiet = 0;
   if (scene != QJ_NONE) {
     to(p, QJ_CUE_BEGINS);
     p->cue = p->next_cue;
@@ -360,19 +340,19 @@ static void rest_to_rest(qj_player *p) {
 }
 
 /* Live control is reached, goes on, or is over. */
-static void live(qj_player *p) {
+static QJ_ONCE void live(qj_player *p) {
   if (p->live == 1) {
     p->live = 2;
     qj_live_begin(p);
     report_playing(p, QJ_STARTED, QJ_LIVE);
-  } else if (qj_live_stands(p) && (p->silent >= QJ_SILENT_FRAMES || p->next_scene != QJ_NONE)) {
+  } else if (qj_live_stands(p) && (p->count.silent >= QJ_SILENT_FRAMES || p->next_scene != QJ_NONE)) {
     report_playing(p, QJ_ENDED, QJ_LIVE);
     p->live = 0;
     rest_to_rest(p);
   }
 }
 
-static void stop(qj_player *p) {
+static QJ_ONCE void stop(qj_player *p) {
   tell_stopped(p);
   /* a hold is often pressed twice: the second time, or a track that lets go, must not end in a jerk */
   zero(p->released, QJ_TRACK_BYTES);
@@ -387,7 +367,7 @@ static void stop(qj_player *p) {
 }
 
 /* Is the scene, or the loop that was asked for, over? A scene's next turn begins here. */
-static uint8_t scene_over(qj_player *p) {
+static QJ_ONCE uint8_t scene_over(qj_player *p) {
   const qj_layer *const layer = &p->layer[p->current];
   const uint8_t leave = (uint8_t)(p->repeats == 0 && p->next_scene != QJ_NONE);
   if (layer->loop) {
@@ -407,19 +387,19 @@ static uint8_t scene_over(qj_player *p) {
 }
 
 /* Another common knot of waiting: after a while, axes that rest and may be let go are. */
-static void idle(qj_player *p) {
+static QJ_ONCE void idle(qj_player *p) {
   const qj_offset stopping = qj_extra(QJ_EXTRA_STOPPING);
   const uint16_t after = stopping == 0 ? (uint16_t)0 : qj_u16(stopping);
   const uint8_t scene = p->layer[p->current].scene;
-  uint8_t t;
   if (qj_idle_is_over(p)) {
     go_to(p, qj_idle_scene(p));
     return;
   }
-  if (p->quiet != 0xFFFF) {
-    p->quiet = (uint16_t)(p->quiet + 1);
+  if (p->count.quiet != 0xFFFF) {
+    p->count.quiet = (uint16_t)(p->count.quiet + 1);
   }
-  if ((after != 0 && p->quiet >= after) || p->quiet == 0xFFFF) {
+  if ((after != 0 && p->count.quiet >= after) || p->count.quiet == 0xFFFF) {
+    uint8_t t;
     for (t = 0; t < p->tracks; t++) {
       if ((qj_manner(t) & QJ_LETS_GO) != 0 && (scene == QJ_NONE || qj_stream(scene, t) == 0)) {
         qj_let_go(p, t);
@@ -429,7 +409,7 @@ static void idle(qj_player *p) {
 }
 
 /* Everything stands in hold: tracks that are to park do so, then their pulses end; a resume waits for that. */
-static void held(qj_player *p) {
+static QJ_ONCE void held(qj_player *p) {
   const uint8_t parking = p->parking;
   uint8_t any = 0;
   uint8_t t;
@@ -457,7 +437,7 @@ static void held(qj_player *p) {
   }
 }
 
-static void decide(qj_player *p) {
+static QJ_ONCE void decide(qj_player *p) {
   const uint8_t standing = (uint8_t)(p->mode == QJ_STAND);
   qj_duty(p);
   late_start(p);
@@ -494,7 +474,7 @@ static void decide(qj_player *p) {
 /* ---- one frame ------------------------------------------------------------------------------- */
 
 /* Tracks get their first pulse one by one, or get it back. */
-static void stagger(qj_player *p) {
+static QJ_ONCE void stagger(qj_player *p) {
   while (p->started != p->tracks && p->countdown == 0) {
     p->started = (uint8_t)(p->started + 1);
     p->countdown = qj_read(QJ_AT_STAGGER);
@@ -510,7 +490,7 @@ static void stagger(qj_player *p) {
 
 #define QJ_MIDDLE ((uint16_t)25600) /* lightness 100, so that 0..51200 fits a signed blend */
 
-static void show(qj_player *p) {
+static QJ_ONCE void show(qj_player *p) {
   const uint16_t come = (uint16_t)(QJ_FULL - qj_weight(p->since, p->fade));
   uint8_t bit = 1;
   uint8_t i;
@@ -540,14 +520,14 @@ static void show(qj_player *p) {
   }
 }
 
-void qj_tick(qj_player *p) {
+QJ_ONCE void qj_tick(qj_player *p) {
   if (p->state == QJ_FAULT) {
     return;
   }
   p->phase = p->phase == QJ_COMMON_FRAMES - 1 ? 0 : (uint8_t)(p->phase + 1);
-  p->clock = p->clock + 1;
-  if (p->silent != 255) {
-    p->silent = (uint8_t)(p->silent + 1);
+  p->count.clock = p->count.clock + 1;
+  if (p->count.silent != 255) {
+    p->count.silent = (uint8_t)(p->count.silent + 1);
   }
   inputs(p);
   if (p->state == QJ_BOOT) {
@@ -570,8 +550,8 @@ void qj_tick(qj_player *p) {
   if (!qj_clocks(p)) {
     return;
   }
-  if (p->turns != 255) {
-    p->turns = (uint8_t)(p->turns + 1);
+  if (p->count.turns != 255) {
+    p->count.turns = (uint8_t)(p->count.turns + 1);
   }
   if (p->state == QJ_SCENE && p->repeats != 0) {
     p->repeats = (uint8_t)(p->repeats - 1);

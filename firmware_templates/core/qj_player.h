@@ -55,7 +55,7 @@ typedef struct {
 typedef struct {
   uint8_t run;         /* samples in a row that differ from the settled level */
   uint8_t count;       /* triggers accepted, while `nth` is not 0 */
-  uint8_t last;        /* choice played last; 255 at first */
+  uint8_t last;        /* order: choice that comes next; 255 at first */
   uint16_t played;     /* shuffle: choices played in this round */
   uint16_t cooldown;   /* frames until it may trigger again */
 } qj_input;
@@ -118,16 +118,19 @@ typedef struct {
   uint8_t stopped;               /* 1: a stop input is active */
   uint8_t unpowered;             /* 1: a rail input says that the servos have no power */
   uint8_t parking;               /* in hold: 1 tracks that park are to do so, 2 all are, +4 under way */
-  uint8_t silent;                /* live control: frames since the last word from the host */
-  uint16_t quiet;                /* idle: common knots without anything to do */
-  uint32_t clock;                /* frames since the boot */
   uint32_t live_from;            /* its value when live control began */
   uint16_t plays;                /* scenes begun since the boot */
   uint16_t ran[QJ_COUNTED];      /* ... by scene; the last one counts all further scenes */
   uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
-  uint8_t turns, idled;          /* idle: times that the loop has come round; which of the list it is */
+  uint8_t idled;                 /* idle: which of the list the loop is */
   uint16_t rng;                  /* generator of the policy's choices */
-  uint16_t worked, rested;       /* common knots in scenes since the last whole rest; common knots of rest */
+  struct {                       /* what goes on counting while nothing happens */
+    uint32_t clock;              /* frames since the boot */
+    uint16_t quiet;              /* idle: common knots without anything to do */
+    uint16_t worked, rested;     /* common knots in scenes since the last whole rest; common knots of rest */
+    uint8_t turns;               /* times that the loop has come round */
+    uint8_t silent;              /* live control: frames since the last word from the host */
+  } count;
 
   uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
   uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
@@ -143,6 +146,9 @@ typedef struct {
 
 /* Checks the image, fills p; state is QJ_BOOT, or QJ_FAULT with every output dead. Returns the fault. */
 uint8_t qj_open(qj_player *p, uint8_t board);
+/* After qj_open(), before the first frame: the tracks stand, within an LSB, where these pulses (1/16 us, one a
+ * track) sent them, parked where the pulse is 0. Settling begins there. This very image must have played them. */
+void qj_start_from(qj_player *p, const uint16_t *pulse);
 /* Raw levels of the input pins, bit i = input i's pin is high. */
 void qj_sample(qj_player *p, uint8_t levels);
 /* One frame on. */
@@ -158,14 +164,17 @@ uint8_t qj_park(qj_player *p);
 uint8_t qj_release(qj_player *p);
 /* Live control: `count` points (little endian) of a track, from number `at` on. Returns enum qj_result. */
 uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count);
-/* Settle from here instead of from the parked pose: pulses in 1/16 us, 0 = as parked. Before the first tick. */
-void qj_start_from(qj_player *p, const uint16_t *pulses);
 /* The layer that plays or, during a change, the one that is being entered. */
 const qj_layer *qj_playing(const qj_player *p);
 /* Its scene, QJ_LIVE or QJ_NONE. */
 uint8_t qj_scene_now(const qj_player *p);
 /* Into QJ_FAULT with every output dead, from any state, until qj_open(). */
 void qj_fail(qj_player *p, uint8_t fault);
+/* Lay the figure down for the bench, until qj_open(): QJ_FAULT with QJ_WORKSHOP. Only from where nothing moves:
+ * in boot, or in hold once the stop is over; until then QJ_BUSY. Without an image nothing needs to change. */
+uint8_t qj_workshop(qj_player *p);
+/* Whether single pins are driven by the host now: in the workshop, or with nothing flashed. */
+uint8_t qj_on_bench(const qj_player *p);
 
 /* The image's CRC a few bytes at a time; all zero = at its beginning. */
 typedef struct {

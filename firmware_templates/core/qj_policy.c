@@ -4,7 +4,7 @@
 enum { TURNS = 1, LIMIT = 2, REST = 4, SEED = 6, IDLES = 8, ORDER = 1, SHUFFLE = 2 };
 
 /* The generator of the lamps' flicker; a number below `below`. */
-static uint8_t draw(qj_player *p, uint16_t below) {
+static QJ_ONCE uint8_t draw(qj_player *p, uint16_t below) {
   uint16_t x = p->rng;
   x = (uint16_t)(x ^ (uint16_t)(x << 7));
   x = (uint16_t)(x ^ (uint16_t)(x >> 9));
@@ -25,7 +25,7 @@ uint8_t qj_idle_scene(qj_player *p) {
   const qj_offset at = qj_extra(QJ_EXTRA_POLICY);
   const uint8_t count = at == 0 ? (uint8_t)0 : qj_read(at);
   uint8_t chosen;
-  p->turns = 0;
+  p->count.turns = 0;
   if (count == 0) {
     return qj_read(QJ_AT_IDLE);
   }
@@ -42,7 +42,7 @@ uint8_t qj_idle_scene(qj_player *p) {
 
 uint8_t qj_idle_is_over(const qj_player *p) {
   const qj_offset at = qj_extra(QJ_EXTRA_POLICY);
-  return (uint8_t)(at != 0 && qj_read(at) > 1 && p->turns >= qj_read((qj_offset)(at + TURNS)));
+  return (uint8_t)(at != 0 && qj_read(at) > 1 && p->count.turns >= qj_read((qj_offset)(at + TURNS)));
 }
 
 /* Where the choices of an input begin. */
@@ -57,71 +57,71 @@ static qj_offset choices_of(uint8_t input) {
   return at;
 }
 
-uint8_t qj_choose(qj_player *p, uint8_t input, uint8_t scene) {
+/* Weight of the choice at `at`: none when the shuffle has had it in this round. */
+static uint8_t weight(const qj_input *in, uint16_t bit, qj_offset at) {
+  return (in->played & bit) != 0 ? (uint8_t)0 : qj_read((qj_offset)(at + 1));
+}
+
+QJ_ONCE uint8_t qj_choose(qj_player *p, uint8_t input, uint8_t scene) {
   const qj_offset at = choices_of(input);
   const uint8_t how = at == 0 ? (uint8_t)0 : qj_read(at);
   const uint8_t count = at == 0 ? (uint8_t)0 : qj_read((qj_offset)(at + 1));
   qj_input *const in = &p->in[input];
-  uint16_t total = 0;
-  uint16_t pick;
-  uint8_t i;
+  qj_offset choice = (qj_offset)(at + 2);
+  uint16_t bit = 1;
+  uint16_t pick = 0;
+  uint8_t left;
   if (count == 0) {
     return scene;
   }
-  if (how == SHUFFLE && in->played == 0) { /* the bag is full again; what was drawn last does not come first */
-    in->played = (uint16_t)(count > 1 && in->last < count ? (uint16_t)1 << in->last : 0);
-  }
-  for (i = 0; i < count; i++) {
-    if (how == ORDER) {
-      total = (uint16_t)(total + 1);
-    } else if (how != SHUFFLE) {
-      total = (uint16_t)(total + qj_read((qj_offset)(at + 3 + 2 * (qj_offset)i)));
-    } else if (((in->played >> i) & 1) == 0) {
-      total = (uint16_t)(total + 1);
-    }
-  }
   if (how == ORDER) {
-    pick = in->last < total - 1 ? (uint16_t)(in->last + 1) : (uint16_t)0;
-  } else {
-    pick = draw(p, total);
+    pick = in->last < count ? in->last : 0;
+    in->last = (uint8_t)(pick + 1);
+    return qj_read((qj_offset)(choice + (qj_offset)(pick << 1)));
   }
-  for (i = 0; i < (uint8_t)(count - 1); i++) {
-    const uint16_t weight = how == ORDER     ? (uint16_t)1
-                            : how != SHUFFLE ? (uint16_t)qj_read((qj_offset)(at + 3 + 2 * (qj_offset)i))
-                                             : (uint16_t)(((in->played >> i) & 1) ^ 1);
-    if (pick < weight) {
+  for (left = count; left != 0; left--) {
+    pick = (uint16_t)(pick + weight(in, bit, choice));
+    bit = (uint16_t)(bit << 1);
+    choice = (qj_offset)(choice + 2);
+  }
+  pick = draw(p, pick);
+  do { /* the last one whose sum of weights, from the end, is above what was drawn */
+    uint8_t mine;
+    choice = (qj_offset)(choice - 2);
+    bit = (uint16_t)(bit == 0 ? 0x8000 : bit >> 1);
+    mine = weight(in, bit, choice);
+    if (pick < mine) {
       break;
     }
-    pick = (uint16_t)(pick - weight);
-  }
-  in->last = i;
+    pick = (uint16_t)(pick - mine);
+  } while (bit != 1);
   if (how == SHUFFLE) {
-    in->played = (uint16_t)(in->played | (uint16_t)((uint16_t)1 << i));
-    if ((uint16_t)(in->played + 1) == (uint16_t)((uint16_t)1 << (count & 15))) {
-      in->played = 0;
+    in->played = (uint16_t)(in->played | bit);
+    if (in->played == (uint16_t)((uint16_t)((uint16_t)1 << (count - 1)) * 2 - 1)) {
+      in->played = count == 1 ? (uint16_t)0 : bit; /* a new round, which does not begin with this one */
     }
   }
-  return qj_read((qj_offset)(at + 2 + 2 * (qj_offset)i));
+  return qj_read(choice);
 }
 
-uint8_t qj_tired(const qj_player *p) {
+QJ_ONCE uint8_t qj_tired(const qj_player *p) {
   const qj_offset at = qj_extra(QJ_EXTRA_POLICY);
   const uint16_t limit = at == 0 ? (uint16_t)0 : qj_u16((qj_offset)(at + LIMIT));
-  return (uint8_t)(limit != 0 && p->worked >= limit);
+  return (uint8_t)(limit != 0 && p->count.worked >= limit);
 }
 
-void qj_duty(qj_player *p) {
+QJ_ONCE void qj_duty(qj_player *p) {
   const qj_offset at = qj_extra(QJ_EXTRA_POLICY);
   if (p->state == QJ_SCENE) {
-    p->rested = 0;
-    if (p->worked != 0xFFFF) {
-      p->worked = (uint16_t)(p->worked + 1);
+    p->count.rested = 0;
+    if (p->count.worked != 0xFFFF) {
+      p->count.worked = (uint16_t)(p->count.worked + 1);
     }
   } else if (at != 0) {
-    if (p->rested < qj_u16((qj_offset)(at + REST))) {
-      p->rested = (uint16_t)(p->rested + 1);
+    if (p->count.rested < qj_u16((qj_offset)(at + REST))) {
+      p->count.rested = (uint16_t)(p->count.rested + 1);
     } else {
-      p->worked = 0;
+      p->count.worked = 0;
     }
   }
 }

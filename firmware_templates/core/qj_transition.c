@@ -87,7 +87,7 @@ uint8_t qj_late_start(qj_player *p) {
 }
 
 /* Called once the fade is over. */
-void qj_finish_fade(qj_player *p) {
+QJ_ONCE void qj_finish_fade(qj_player *p) {
   if (p->mode == QJ_LEAVE) {
     p->current = (uint8_t)(p->current ^ 1);
   }
@@ -99,7 +99,7 @@ void qj_finish_fade(qj_player *p) {
   }
 }
 
-static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) {
+static QJ_ONCE int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) {
   qj_layer *layer = &p->layer[p->current];
   const uint8_t mode = p->mode;
   const uint16_t f = (uint16_t)(p->since + (uint16_t)n);
@@ -137,7 +137,7 @@ static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) 
 }
 
 /* Every track that is at a knot moves its window on. */
-void qj_knots(qj_player *p) {
+QJ_ONCE void qj_knots(qj_player *p) {
   uint8_t t;
   for (t = 0; t < p->tracks; t++) {
     const uint8_t n = qj_knot_frames(t);
@@ -154,7 +154,7 @@ void qj_knots(qj_player *p) {
 
 /* The frame is done: clocks go on, a loop's lamps and switches start again with it.
  * Returns 1 when the loop that plays (or is being entered) has come round. */
-uint8_t qj_clocks(qj_player *p) {
+QJ_ONCE uint8_t qj_clocks(qj_player *p) {
   qj_layer *layer = &p->layer[p->current];
   const uint8_t mode = p->mode;
   if (mode == QJ_STAND || mode == QJ_LIVE_POINTS) {

@@ -2,6 +2,8 @@
 #include "qj_link.h"
 #include "qj_prove.h"
 
+#include <stddef.h>
+
 #ifdef __wasm__
 #define EXPORT(name) __attribute__((export_name(#name))) name
 void *memcpy(void *to, const void *from, unsigned long size);
@@ -112,6 +114,16 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+static void bench_off(void) {
+  uint8_t pin;
+  for (pin = 0; pin < 32; pin++) {
+    now.bench_pulse[pin] = 0;
+    now.bench_lamp[pin] = 0;
+  }
+}
+
+void qj_board_bench_open(void) { bench_off(); }
+
 /* Where buffers are, and how large. */
 uint8_t *EXPORT(x_image)(void) { return image; }
 row *EXPORT(x_rows)(void) { return rows; }
@@ -119,6 +131,9 @@ uint32_t EXPORT(x_row_size)(void) { return (uint32_t)sizeof(row); }
 uint8_t *EXPORT(x_in)(void) { return in; }
 uint8_t *EXPORT(x_out)(void) { return out; }
 uint8_t *EXPORT(x_state)(void) { return (uint8_t *)&now; }
+/* Where in the state the counters are that go on while nothing happens, and how many bytes they take. */
+uint32_t EXPORT(x_counters_at)(void) { return (uint32_t)offsetof(qj_player, count); }
+uint32_t EXPORT(x_counters_size)(void) { return (uint32_t)sizeof now.player.count; }
 uint32_t EXPORT(x_state_size)(void) { return (uint32_t)sizeof now; }
 qj_proof *EXPORT(x_proof)(void) { return &proof; }
 uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
@@ -128,23 +143,29 @@ uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
 /* `size` bytes of the image buffer are there; the rest reads 0xFF, as erased flash does. */
 uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   uint8_t i;
-  uint8_t pin;
   image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
   out_count = 0;
   proof.faces = 0;
   now.levels = 0;
+  bench_off();
   for (i = 0; i < QJ_MAX_SENSORS; i++) {
     now.counts[i] = 0xFFFF;
-  }
-  for (pin = 0; pin < 32; pin++) {
-    now.bench_pulse[pin] = 0;
-    now.bench_lamp[pin] = 0;
   }
   (void)qj_open(&now.player, (uint8_t)board);
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
   }
   return now.player.fault;
+}
+
+/* After x_open: the tracks stand where these pulses, u16 in the in buffer, one a track, sent them. */
+void EXPORT(x_start_from)(void) {
+  uint16_t pulse[QJ_MAX_TRACKS];
+  uint8_t i;
+  for (i = 0; i < QJ_MAX_TRACKS; i++) {
+    pulse[i] = (uint16_t)(in[2 * i] | (uint16_t)((uint16_t)in[2 * i + 1] << 8));
+  }
+  qj_start_from(&now.player, pulse);
 }
 
 /* A board after reset: opened as `board`, saying hello. */

@@ -1,4 +1,4 @@
-"""Jogging one servo or lamp by keys, on a board that carries the player and no show."""
+"""Jogging one servo or lamp by keys, on a board that carries no show or was laid down for it."""
 
 from __future__ import annotations
 
@@ -68,6 +68,17 @@ def ready_for_bench(hello: Hello) -> bool:
     return hello.fault == NO_IMAGE
 
 
+@dataclass(frozen=True)
+class Range:
+    """Where a servo may be sent and by what: pulse widths and steps, microseconds."""
+
+    low_us: int = LOW_US
+    begin_us: int = CENTRE_US
+    high_us: int = HIGH_US
+    small_us: int = SMALL_US
+    big_us: int = BIG_US
+
+
 @dataclass
 class Jog:
     """One pin being moved. :meth:`press` takes a key's name and returns the line to show, or None to quit."""
@@ -76,6 +87,7 @@ class Jog:
     kind: Kind
     pin: int
     value: int = CENTRE_US
+    reach: Range = Range()
     on: bool = False
     low_us: int | None = None
     high_us: int | None = None
@@ -84,8 +96,12 @@ class Jog:
 
     def start(self) -> str:
         """Go to the middle (a servo) or to half (a lamp)."""
-        self.value = CENTRE_US if self.kind == "servo" else 100
-        self._go()
+        return self.go(self.reach.begin_us if self.kind == "servo" else 100)
+
+    def go(self, value: int) -> str:
+        """Go to a value, or as near as its range allows; the line to show."""
+        self.value = self._limited(value)
+        self._send()
         return self.line()
 
     def press(self, key: str) -> str | None:
@@ -98,9 +114,7 @@ class Jog:
             return self.line()
         if key in STEPS:
             sign, big = STEPS[key]
-            self.value = self._limited(self.value + sign * self._step(big))
-            self._go()
-            return self.line()
+            return self.go(self.value + sign * self._step(big))
         if self.kind == "servo":
             return self._servo_key(key)
         return self._unknown(key)
@@ -184,15 +198,14 @@ class Jog:
 
     def _servo_key(self, key: str) -> str:
         if key == "c":
-            self.value = CENTRE_US
-            self._go()
+            line = self.go(self.reach.begin_us)
             if not self._fitted:
                 self._fitted = True
                 return (
-                    self.line() + "\nnow fit the horn on the tooth nearest to square "
+                    line + "\nnow fit the horn on the tooth nearest to square "
                     "(25 teeth are 14.4 deg\napart); then step to square and press m"
                 )
-            return self.line()
+            return line
         if not self.on and key in ("l", "h", "m"):
             return "no pulses: the servo is not at a known place; step first"
         if key == "l":
@@ -210,14 +223,14 @@ class Jog:
 
     def _step(self, big: bool) -> int:
         if self.kind == "servo":
-            return BIG_US if big else SMALL_US
+            return self.reach.big_us if big else self.reach.small_us
         return BIG_LIGHT if big else SMALL_LIGHT
 
     def _limited(self, value: int) -> int:
-        low, high = (LOW_US, HIGH_US) if self.kind == "servo" else (0, 200)
+        low, high = (self.reach.low_us, self.reach.high_us) if self.kind == "servo" else (0, 200)
         return max(low, min(high, value))
 
-    def _go(self) -> None:
+    def _send(self) -> None:
         if self.kind == "servo":
             self.link.bench_servo(self.pin, self.value)
         else:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from sequencer.board.i2c import I2cBus
 from sequencer.board.simavr import F_CPU, Simavr
 from sequencer.errors import Fault, ImageError, PortError
 
@@ -19,8 +20,6 @@ _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
 #: Cycles that pass before inputs are held again.
 CHUNK: Final = F_CPU // 1000
-#: Looks at the receive flag in a byte's time.
-LOOKS: Final = 8
 #: Timer0 and Timer2 at prescaler 8: one PWM period.
 PWM_PERIOD: Final = 2048
 LAMP_PINS: Final = (3, 5, 6, 11)
@@ -126,12 +125,12 @@ class EmulatedUno:
         self._levels: dict[int, int] = {}
         self._driven: dict[str, dict[int, int]] = {"B": {}, "C": {}, "D": {}}
         self._incoming: deque[int] = deque()
-        self._waiting = 0
         self._feeding = False
-        self._look = 0
         self._put = self.chip.serial_input()
         self._feeder = self.chip.timer(self._feed_one)
         self._sampling = False
+        self.i2c = I2cBus()
+        self.chip.on_i2c(self.i2c)
         self.chip.on_serial(self._collect)
         self.power_on()
 
@@ -192,7 +191,6 @@ class EmulatedUno:
         self.chip.reset(self._start, cause)
         self._incoming.clear()
         self._feeding = False
-        self._waiting = 0
         if self._sampling:
             self.chip.start(PWM_PERIOD, self._sampler)
         for port, levels in self._driven.items():
@@ -316,32 +314,23 @@ class EmulatedUno:
         self._incoming.extend(data)
         if not self._feeding and self._incoming:
             self._feeding = True
-            self._look = 0
             self.chip.start(self._byte_cycles(), self._feeder)
 
     def _byte_cycles(self) -> int:
         return 11 * self._clocks_per_bit()  # the library's frames have 11 bits
 
     def _feed_one(self, when: int) -> int:
-        """Eight times a byte see whether one waits to be fetched; once, put the next one on the line."""
-        later = when + max(1, self._byte_cycles() // LOOKS)
-        data = self.chip.data
-        # The chip holds two bytes and a third in its shift register; the library holds 64. So a byte is lost
-        # when the flag has stood for two whole byte times. (A look a byte would not do: a flag that is served
-        # at once may stand at each of them.)
-        self._waiting = self._waiting + 1 if data[_UCSR0A] & 0x80 else 0
-        self._look = (self._look + 1) % LOOKS
-        if self._look != 1:
-            return later
+        """Put the next byte on the line."""
         if not self._incoming:
             self._feeding = False
             return 0
         byte = self._heard(self._incoming.popleft())
-        if self._waiting > 2 * LOOKS:
+        # The chip holds two bytes and a third in its shift register; the library holds 64.
+        if self.chip.unread() > 2:
             self.overruns += 1
-        elif data[_UCSR0B] & 0x10:
+        elif self.chip.data[_UCSR0B] & 0x10:
             self._put(byte)
-        return later
+        return when + max(1, self._byte_cycles())
 
     @property
     def unsent(self) -> int:

@@ -32,10 +32,16 @@ FAULTS = (
     "an expander does not answer",
     "the show's blocks did not come in time",
     "the show on the board has changed since it started; every output is dead until a reset",
+    "laid down for the workshop; a reset brings the show back",
 )
+#: The answer to a cue meant for an earlier boot.
+OTHER_BOOT = 5
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
+DONE, BUSY = 0, 1
+#: The last pulse of a figure that is laid down has ended after so long: three servo frames.
+DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
 QUIET_S = 1.6
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
@@ -105,11 +111,36 @@ class Status:
 
 
 @dataclass(frozen=True)
+class Trip:
+    """The stall guard tripped: which sensor, and in which frame of which scene (255: between scenes)."""
+
+    sensor: int
+    scene: int
+    frame: int
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a sensor of the stall guard saw: its largest value in a slice that is over, and what it is now.
+
+    ``sensor`` is 255 when there is no such; ``scene`` 255 between scenes; ``now`` in mA or mV, None unknown.
+    """
+
+    sensor: int
+    sensors: int
+    scene: int
+    slice: int
+    peak: int
+    now: int | None
+
+
+@dataclass(frozen=True)
 class Step:
-    """One look at a followed cue: the status, and whether it ended ("played" or "stopped")."""
+    """One look at a followed cue: the status, how it ended ("played", "stopped"), what tripped meanwhile."""
 
     status: Status
     outcome: str | None = None
+    trips: tuple[Trip, ...] = ()
 
 
 class Link:
@@ -199,6 +230,7 @@ class Link:
         if not self._met:
             self._met = True
             self._reports = deque(report for report in self._reports if report.name != "hello")
+        self._boot = met.boot
         return met
 
     # -- requests --------------------------------------------------------------------------------
@@ -215,6 +247,8 @@ class Link:
         if answer is None:
             raise self._silent(name)
         if answer.name == "ack" and (result := answer.number("result")) != 0:
+            if result == OTHER_BOOT:
+                raise _was_reset("its hello was not heard: the boot's number has changed")
             raise LinkError(f"the board did not take {name!r}: {_name(RESULTS, result)}")
         if answer.name != kind.answer:
             raise LinkError(f"the board answered {name!r} with {answer.name!r} instead of {kind.answer!r}")
@@ -223,7 +257,7 @@ class Link:
     def cue(self, scene: int, repeats: int = 1) -> int:
         """Play a scene; the cue's number, which reports echo. ``repeats`` 0 = until another cue."""
         self._cue = self._cue % 0xFFFF + 1
-        self.request("cue", cue=self._cue, scene=scene, repeats=repeats)
+        self.request("cue", cue=self._cue, scene=scene, repeats=repeats, boot=self._boot)
         return self._cue
 
     def hold(self) -> None:
@@ -238,13 +272,56 @@ class Link:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
 
+    def workshop(self, timeout_s: float = 60.0) -> None:
+        """Lay the figure down for the bench, after a hold where something plays; a reset ends it.
+
+        Raises:
+            LinkError: the board is in a fault, or does not come to rest.
+
+        """
+        end = self._port.now_s() + timeout_s
+        while True:
+            answer = self._try("workshop", {}, tries=self._tries)
+            if answer is None:
+                raise self._silent("workshop")
+            result = answer.number("result")
+            if result == DONE:
+                self.reports(DOWN_S)
+                return
+            now = self.status()
+            if result != BUSY or now.state == FAULT:
+                why = _name(FAULTS, now.fault) if now.state == FAULT else _name(RESULTS, result)
+                raise LinkError(f"the board on {self._port.name} cannot be laid down: {why}")
+            if self._port.now_s() >= end:
+                raise LinkError(f"the board does not come to rest within {timeout_s:.0f} s")
+            if now.state != HOLD:
+                self.hold()
+            self.reports(0.1)
+
     def bench_servo(self, pin: int, pulse_us: int) -> None:
-        """A pulse on a pin of a board without a show; 0 stops it."""
+        """A pulse on a pin, after :meth:`workshop` or on a board without a show; 0 stops it."""
         self.request("bench_servo", pin=pin, pulse_us=pulse_us)
 
     def bench_lamp(self, pin: int, lightness: int) -> None:
-        """Lightness 0..200 (half per cents of L*) on a pin of a board without a show."""
+        """Lightness 0..200 (half per cents of L*) on a pin, as :meth:`bench_servo`."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
+
+    def learn(self, learning: bool) -> None:
+        """While learning, the stall guard applies only its ceilings."""
+        self.request("set_guard", learning=int(learning))
+
+    def seen(self, sensor: int) -> Seen:
+        """What a sensor of the stall guard saw last."""
+        answer = self.request("ask_guard", sensor=sensor)
+        now = answer.number("now")
+        return Seen(
+            sensor=answer.number("sensor"),
+            sensors=answer.number("sensors"),
+            scene=answer.number("scene"),
+            slice=answer.number("slice"),
+            peak=answer.number("peak"),
+            now=None if now == 0xFFFF else now,
+        )
 
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
@@ -295,7 +372,11 @@ class Link:
         begin = self._port.now_s()
         while True:
             outcome = None
+            trips: tuple[Trip, ...] = ()
             for report in self.reports(every_s):
+                if report.name == "happened" and report.number("what") == TRIPPED:
+                    trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
+                    continue
                 if report.name != "happened" or report.number("cue") != cue:
                     continue
                 what = report.number("what")
@@ -303,7 +384,7 @@ class Link:
                 outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
             status = self.status()
             if outcome is not None:
-                yield Step(status, outcome)
+                yield Step(status, outcome, trips)
                 return
             # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
             # was reset, though its hello was lost.
@@ -316,16 +397,16 @@ class Link:
                     )
                 )
             if status.state == HOLD:
-                yield Step(status, "stopped")
+                yield Step(status, "stopped", trips)
                 return
             here = status.state == SCENE and status.scene == scene and status.cue == cue
             if started and not here:
-                yield Step(status, "played")
+                yield Step(status, "played", trips)
                 return
             started = started or here
             if not started and self._port.now_s() - begin > start_s:
                 raise LinkError(f"the scene did not start within {start_s:.0f} s of its cue")
-            yield Step(status)
+            yield Step(status, None, trips)
 
     # -- the line --------------------------------------------------------------------------------
 
@@ -364,14 +445,7 @@ class Link:
             if frame.seq != 0 or (not self._met and kind.name == "hello"):
                 answers.append(message)
             elif kind.name == "hello":
-                raise LinkError(
-                    Fault(
-                        "board reset; the cue was interrupted",
-                        value=f"reset cause: {reset_words(message.number('reset_cause'))}",
-                        remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
-                        "or another program opening the port; nothing is sent again by itself",
-                    )
-                )
+                raise _was_reset(f"reset cause: {reset_words(message.number('reset_cause'))}")
             else:
                 self._reports.append(message)
         return answers
@@ -385,6 +459,17 @@ class Link:
                 "is the cable a charge-only one?",
             )
         )
+
+
+def _was_reset(how_known: str) -> LinkError:
+    return LinkError(
+        Fault(
+            "board reset; the cue was interrupted",
+            value=how_known,
+            remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
+            "or another program opening the port; nothing is sent again by itself",
+        )
+    )
 
 
 def hello_of(message: Message) -> Hello:

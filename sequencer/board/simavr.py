@@ -12,6 +12,7 @@ import ctypes
 from collections.abc import Callable
 from typing import Any, Final
 
+from sequencer.board.i2c import I2cBus
 from sequencer.errors import Fault, PortError
 
 APT_LINE: Final = (
@@ -22,6 +23,9 @@ F_CPU: Final = 16_000_000
 FLASH_BYTES: Final = 32_768
 FLASH_END: Final = FLASH_BYTES - 1
 
+#: What a message of the two-wire interface tells, bits (its fields: nothing, this, address, data).
+_TWI_START, _TWI_STOP, _TWI_ACK, _TWI_WRITE, _TWI_READ = 1, 2, 8, 16, 32
+_TWCR: Final = 0xBC
 #: avr->state values that matter here.
 RUNNING: Final = 2
 SLEEPING: Final = 3
@@ -31,6 +35,9 @@ _STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
 _RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
 _PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
 _MAX_RUN: Final = 16_000
+# From an interrupt line to its first listener, from that to what it listens for; in the serial port's
+# structure the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
+_LISTENER, _LISTENS_FOR, _RECEIVED, _RING = 32, 32, 448, 64
 
 _NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void_p)
 _TIMER = ctypes.CFUNCTYPE(ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_void_p)
@@ -108,6 +115,7 @@ class Simavr:
         self.data = ctypes.cast(self._field(_DATA, pointer)[0], ctypes.POINTER(ctypes.c_uint8))
         flags = ctypes.c_uint32(0)  # no stdio echo, no sleeping in the serial port
         lib.avr_ioctl(self._avr, _code("uas", "0"), ctypes.byref(flags))
+        self._received = self._find_received()
 
     # -- memory and clock
 
@@ -207,7 +215,52 @@ class Simavr:
         raise_irq = self._lib.avr_raise_irq
         return lambda byte: raise_irq(irq, byte)
 
+    def on_i2c(self, bus: I2cBus) -> None:
+        """Let the chip's two-wire interface be the master of ``bus``."""
+        code = _code("twi", 0)
+        answer = self._lib.avr_io_getirq(self._avr, code, 0)
+
+        def heard(value: int) -> None:
+            if not value >> 8 & _TWI_STOP:  # the library leaves TWINT set when the program clears it
+                self.data[_TWCR] &= 0x7F
+            what, address, byte = value >> 8 & 0xFF, value >> 16 & 0xFF, value >> 24 & 0xFF
+            if what & _TWI_STOP:
+                bus.stop()
+            if what & _TWI_START and bus.start(address >> 1, bool(address & 1)):
+                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16 | 1 << 24)
+            if what & _TWI_WRITE and bus.write(byte):
+                self._lib.avr_raise_irq(answer, _TWI_ACK << 8 | address << 16 | 1 << 24)
+            if what & _TWI_READ:
+                self._lib.avr_raise_irq(answer, _TWI_READ << 8 | address << 16 | bus.read() << 24)
+
+        self._notify(code, 1, heard)
+
+    def unread(self) -> int:
+        """Bytes on the receive pin that the program has not fetched yet."""
+        ends = ctypes.cast(self._received + 2 * _RING, ctypes.POINTER(ctypes.c_uint16))
+        return (ends[1] - ends[0]) % _RING
+
     # -- inside
+
+    def _find_received(self) -> int:
+        """The ring of received bytes: where three that are put on the pin turn up."""
+        pointer = ctypes.POINTER(ctypes.c_void_p)
+        irq = self._lib.avr_io_getirq(self._avr, _code("uar", "0"), 0)
+        listener = ctypes.cast(irq + _LISTENER, pointer)[0]
+        port = ctypes.cast(listener + _LISTENS_FOR, pointer)[0] if listener else None
+        if not port:
+            raise self._differs("unexpected serial port")
+        self.data[0xC1] = 0x10  # receiver on; the reset that follows ends it
+        for byte in b"\xa1\xb2\xc3":
+            self._lib.avr_raise_irq(irq, byte)
+        ring = int(port) + _RECEIVED
+        if (
+            ctypes.string_at(ring, 6) != b"\xa1\0\xb2\0\xc3\0"
+            or ctypes.string_at(ring + 2 * _RING, 4) != b"\0\0\3\0"
+        ):
+            raise self._differs("unexpected receive ring")
+        self._lib.avr_reset(self._avr)
+        return ring
 
     def _notify(self, code: int, index: int, function: Callable[[int], None]) -> None:
         callback = self._kept(_NOTIFY(lambda _irq, value, _param: function(value)))

@@ -89,6 +89,22 @@ def light(played: Mapping[str, PlayedScene], frame_s: float) -> Iterator[Finding
             )
 
 
+def unguarded(scene: str, why: str) -> Finding:
+    """A scene that the stall guard knows no currents of."""
+    return Finding(
+        code="supply",
+        severity="note",
+        scene=scene,
+        channel=None,
+        time_s=None,
+        value=None,
+        limit=None,
+        unit=None,
+        message=f"only the ceilings guard this scene against a stall: {why}",
+        remedy=f"quarterjack trigger {scene} --learn, then flash",
+    )
+
+
 def memory(room: Room, board_title: str) -> Iterator[Finding]:
     """An image that does not fit, or leaves little."""
     if room.bytes_free < 0:

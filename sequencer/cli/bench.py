@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from sequencer.board.connect import PORT_HELP, STATE_HELP
-
-if TYPE_CHECKING:
-    from sequencer.board.transport import Transport
 
 
 def command(
@@ -23,8 +19,8 @@ def command(
         bool,
         typer.Option(
             "--yes",
-            help="Do not ask before putting the bare player on the board. This removes the show that is on "
-            "it; `quarterjack flash` puts it back.",
+            help="Do not ask before putting the bare player on a board that runs something else, "
+            "which removes that.",
         ),
     ] = False,
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
@@ -32,13 +28,14 @@ def command(
 ) -> None:
     """Move one servo or lamp by keys; horns off first. No figure file is needed.
 
-    The bench needs the bare player: a show on the board is removed, after asking (--yes: unasked).
+    A show stays on the board, but the figure goes limp until the next reset: its head may fall. A board with
+    anything else gets the bare player, after asking (--yes: unasked).
 
     Without a terminal the keys are read as words from standard input: c, right, up, l, h, m, q.
     """
     from sequencer.board.bench import HELP, Jog, Kind, pin_number
     from sequencer.board.connect import open_port
-    from sequencer.board.link import Link
+    from sequencer.cli.bench_board import on_bench
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
     from sequencer.errors import QuarterjackError, UsageError
@@ -55,9 +52,7 @@ def command(
 
     transport = open_port(port, speed=None, state=state)
     try:
-        prepare(transport, yes, tell)
-        jog = Jog(Link(transport), exact, number)
-        jog.link.hello()
+        jog = Jog(on_bench(transport, "uno", yes, tell), exact, number)
         tell(f"{exact} on {jog.name} of {transport.name}")
         if exact == "servo":
             tell("Horn off; servos on their own supply, grounds joined.")
@@ -131,46 +126,3 @@ def check_pin(kind: str, pin: int) -> None:
                 remedy=f"choose one of these with --pin: {', '.join(pin_name(each) for each in pins)}",
             )
         )
-
-
-def prepare(transport: Transport, yes: bool, tell: Callable[[str], None]) -> None:
-    """Make sure the board carries the player alone; asks before it takes anything away.
-
-    Raises:
-        UsageError: there is something on the board, and nobody agreed to replace it.
-
-    """
-    import sys
-
-    from sequencer.board.bench import ready_for_bench
-    from sequencer.board.flash import flash_board
-    from sequencer.board.link import Link
-    from sequencer.board.messages import catalogue
-    from sequencer.cli.say import progress
-    from sequencer.errors import Fault, UsageError
-    from sequencer.firmware.boards import prebuilt_player
-    from sequencer.firmware.hexfile import flat
-
-    player = prebuilt_player("uno")
-    transport.set_baud(catalogue().baud)
-    transport.reset()
-    hello = Link(transport).listen_for_hello()
-    if hello is not None and ready_for_bench(hello) and hello.player_crc == player.crc32:
-        return
-    if hello is None:
-        there = f"no Quarterjack player answers on {transport.name}; what it runs would be replaced"
-    elif ready_for_bench(hello):
-        there = ""
-    else:
-        whose = repr(hello.figure) if hello.figure else "a figure"
-        there = f"{transport.name} carries the show of {whose}, which the bench needs removed"
-    if there and not yes:
-        agreed = sys.stdin.isatty() and typer.confirm(f"{there}. Put the bare player on it?", err=True)
-        if not agreed:
-            raise UsageError(
-                Fault(there, remedy="answer y, or add --yes; `quarterjack flash` puts the show back later")
-            )
-    with progress("bare player") as bar:
-        content = flat(player.segments, player.board.image_base)
-        flash_board(transport, content, 0, player.crc32, bar.pages)
-    tell("the bare player is on the board")

@@ -30,6 +30,7 @@ COMMANDS: tuple[Command, ...] = (
     Command(("new",), "new", "Write a commented, working starter show."),
     Command(("bench",), "bench", "Move one servo or lamp by keys; no figure file needed."),
     Command(("measure",), "measure", "Ask for readings with kitchen tools and write them to the figure."),
+    Command(("calibrate",), "calibrate", "Find each servo's centre and ends on the board, write the figure."),
     Command(("figure",), "figure", "Print the figure sheet: what it can carry, how fast, and why."),
     Command(("check",), "check", "Plan, compile in memory, play on the player core, report findings."),
     Command(("preview",), "preview", "Draw scenes: wished against planned, as a PNG or an HTML page."),

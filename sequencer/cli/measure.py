@@ -141,27 +141,15 @@ def _line(prompt: str) -> str | None:
 
 def _written(file: Path, question: Question, answer: Answer) -> Iterator[str]:
     """Write the answer and tell what it says. Raises FigureError, and writes nothing, when it cannot be."""
-    from sequencer.errors import Fault, FigureError
     from sequencer.figure.questions import values
-    from sequencer.figure.read import parse_figure
-    from sequencer.figure.rewrite import replace_file, with_values
+    from sequencer.figure.read import document_of
+    from sequencer.figure.rewrite import write_values
 
-    # The file is read anew for each answer: an editor may have it open.
-    try:
-        text = file.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise FigureError(Fault("cannot be read any more", file=str(file))) from None
-    table = _tables(text)[question.section][question.name]
-    edited = with_values(text, question.section, question.name, values(question, answer, table))
-    figure = parse_figure(edited.encode("utf-8"), str(file))
-    replace_file(file, edited)
-    return _sentences(figure, question, _tables(edited)[question.section][question.name])
+    def wanted(table: dict[str, Any]) -> dict[str, Any]:
+        return values(question, answer, table)
 
-
-def _tables(text: str) -> dict[str, Any]:
-    import tomllib
-
-    return tomllib.loads(text.removeprefix("\ufeff"))
+    figure = write_values(file, question.section, question.name, wanted)
+    return _sentences(figure, question, document_of(file)[question.section][question.name])
 
 
 def _sentences(figure: Any, question: Question, table: dict[str, Any]) -> Iterator[str]:

@@ -16,7 +16,6 @@ def require_ends(figure: Figure) -> None:
 
     """
     from sequencer.errors import Fault, UsageError
-    from sequencer.figure.pins import pin_name
 
     faults = [
         Fault(
@@ -25,7 +24,7 @@ def require_ends(figure: Figure) -> None:
             line=servo.line,
             quantity="ends_us",
             value="not recorded",
-            remedy=f"quarterjack bench --port P --pin {pin_name(servo.pin)}, and paste its lines; "
+            remedy=f"quarterjack calibrate --only {servo.name} finds and writes them; "
             "or try the scene first with --port virtual",
         )
         for servo in figure.servos.values()

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from sequencer.board.link import Link, Status, Step
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
+    from sequencer.show_model import BuiltShow
 
 #: Where there is no terminal, a line this often, in seconds of the scene.
 LINE_EVERY_S = 2.0
@@ -29,6 +30,9 @@ def command(
         float, typer.Option(min=0, help="Simulated boards: times real time; 0: as fast as it goes.")
     ] = 1.0,
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
+    learn: Annotated[
+        bool, typer.Option("--learn", help="Learn for the stall guard what the scene draws (guard.toml).")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Play a scene and follow it to its end. Space or Ctrl-C stops the figure softly (hold).
@@ -38,6 +42,7 @@ def command(
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.link import HOLD, Link
     from sequencer.cli.keys import keys
+    from sequencer.cli.lesson import Lesson
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show
@@ -59,6 +64,7 @@ def command(
         require_ends(built.figure)
         tell("opening the port may reset the board; waiting for its hello and for the figure to settle")
     seconds = built.scene_seconds[scene]
+    lesson = Lesson(built, number) if learn else None
     often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
     with Link(open_port(port, speed=speed or None, state=state)) as link:
         check_carries(link, built.image_crc32, show, built.figure.name)
@@ -67,15 +73,24 @@ def command(
             tell("the board is in hold; it goes to rest first")
             link.resume()
             link.wait_ready(held=False)
+        if lesson is not None:
+            link.learn(True)
         cue = link.cue(number, loop)
         tell(f"{scene}: {seconds:.2f} s, {often}; cued")
         try:
             with progress(scene) as bar, keys(words=False) as pressed:
                 watched = Watched(loop, seconds, bar, tell if piped else None)
-                outcome, late = _watch(link, link.follow(cue, number), pressed, watched)
+                steps = link.follow(cue, number)
+                if lesson is not None:
+                    steps = lesson.watch(link, steps)
+                steps = _told_trips(steps, built, tell)
+                outcome, late = _watch(link, steps, pressed, watched)
         except KeyboardInterrupt:
             link.hold()
             outcome, late = "stopped", link.status().late_frames
+        if lesson is not None:
+            lesson.finish(link)
+            tell(lesson.save(show))
     if as_json:
         say_json(
             {
@@ -89,6 +104,16 @@ def command(
         )
         return
     tell(f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else ""))
+
+
+def _told_trips(steps: Iterator[Step], built: BuiltShow, tell: Callable[[str], None]) -> Iterator[Step]:
+    """The same steps; each trip of the stall guard is told as it comes."""
+    from sequencer.cli.lesson import trip_words
+
+    for step in steps:
+        for trip in step.trips:
+            tell(trip_words(built, trip))
+        yield step
 
 
 def ending(outcome: str, turns: int) -> str:

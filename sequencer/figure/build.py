@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sequencer import units
-from sequencer.figure import build_linkages, catalogue, readings
+from sequencer.figure import build_linkages, build_outputs, catalogue, readings
 from sequencer.figure.explain import Reporter
 from sequencer.figure.gearing import gearing
 from sequencer.figure.lumps import Lump
@@ -117,6 +117,9 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
         },
         board=Board(kind=top.board.kind, clock_error=top.board.clock_error_percent / 100.0),
         ambient_c=top.ambient_c,
+        sensors={
+            name: build_outputs.sensor(name, table, parts, reporter) for name, table in parts.sensors.items()
+        },
         poses_rad={
             pose: {axis: math.radians(angle) for axis, angle in values.items()}
             for pose, values in parts.poses.items()

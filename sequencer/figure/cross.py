@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.figure.cross_linkages import check_clearances, check_drives
+from sequencer.figure.cross_outputs import check_sensors
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
@@ -64,6 +65,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
             )
     for name, lamp in parts.lamps.items():
         _lamp(name, lamp, reporter)
+    check_sensors(parts, reporter)
     _poses(parts, reporter)
 
 
@@ -104,7 +106,7 @@ def _room(parts: Parts, reporter: Reporter) -> None:
 def _names(parts: Parts, reporter: Reporter) -> None:
     """Axes, lamps, switches and inputs share one set of names, because scenes name them alike."""
     owner: dict[str, str] = {}
-    for section in ("axes", "lamps", "switches", "inputs"):
+    for section in ("axes", "lamps", "switches", "inputs", "sensors"):
         for name in getattr(parts, section):
             if name in RESERVED:
                 reporter.add(
@@ -123,10 +125,10 @@ def _names(parts: Parts, reporter: Reporter) -> None:
 
 def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
     """Everything on a pin: its path, the pin, the section."""
-    for section in ("servos", "lamps", "switches", "inputs"):
+    for section in ("servos", "lamps", "switches", "inputs", "sensors"):
         table: Table
         for name, table in getattr(parts, section).items():
-            yield (section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
+            yield ("inputs" if section == "sensors" else section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
 
 
 def _pins(parts: Parts, reporter: Reporter) -> None:

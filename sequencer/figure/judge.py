@@ -285,5 +285,5 @@ def _ends(figure: Figure) -> Iterator[Finding]:
                 None,
                 None,
                 f"servo `{servo.name}` has no recorded ends: nobody has checked where its mechanism binds",
-                "record them with `quarterjack bench`, horn off first, and write ends_us",
+                f"quarterjack calibrate --only {servo.name} finds and writes them",
             )

@@ -285,6 +285,28 @@ class Input:
 
 
 @dataclass(frozen=True)
+class Sensor:
+    """An analog input: a current (``mv_per_unit`` is mV an ampere) or the supply's voltage (mV a volt).
+
+    ``watches`` is a servo's name, None the whole supply. The stall guard trips above what was learned plus
+    ``above_share`` of it plus ``above_a``, or above ``limit_a`` (None: no such ceiling), for ``for_s``.
+    """
+
+    name: str
+    kind: Literal["current", "voltage"]
+    pin: int
+    mv_per_unit: float
+    offset_mv: float = 0.0
+    watches: str | None = None
+    above_share: float = 0.0
+    above_a: float = 0.0
+    for_s: float = 0.0
+    limit_a: float | None = None
+    on_trip: Literal["hold", "finish", "tell"] = "hold"
+    line: int | None = None
+
+
+@dataclass(frozen=True)
 class Supply:
     """The servo supply, its fuse and the wire to the servos (one way)."""
 
@@ -321,6 +343,7 @@ class Figure:
     pairs: Mapping[str, Pair] = field(default_factory=dict)
     clearances: Mapping[str, Clearance] = field(default_factory=dict)
     openings: Mapping[str, Opening] = field(default_factory=dict)
+    sensors: Mapping[str, Sensor] = field(default_factory=dict)
     file: str = "figure.toml"
 
 

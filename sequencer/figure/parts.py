@@ -16,6 +16,7 @@ from sequencer.figure.schema import (
 )
 from sequencer.figure.schema_linkages import ClearanceTable, LinkageTable
 from sequencer.figure.schema_masses import MassTable
+from sequencer.figure.schema_outputs import CurrentTable, VoltageTable
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Parts:
     lamps: Mapping[str, LampTable]
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
+    sensors: Mapping[str, CurrentTable | VoltageTable]
     openings: Mapping[str, OpeningTable]
     linkages: Mapping[str, LinkageTable]
     clearances: Mapping[str, ClearanceTable]

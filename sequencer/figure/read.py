@@ -28,6 +28,7 @@ from sequencer.figure.schema import (
 )
 from sequencer.figure.schema_linkages import LINKAGES, ClearanceTable
 from sequencer.figure.schema_masses import SHAPES
+from sequencer.figure.schema_outputs import SENSORS, CurrentTable, VoltageTable
 from sequencer.figure.schema_values import NAME_PATTERN
 from sequencer.figure.toml_text import parse_toml
 
@@ -149,6 +150,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         reporter,
         extra_known=_SECTIONS,
     )
+    inputs, sensors = _inputs(document, reporter)
     return Parts(
         top=top,
         servos=_section(document, "servos", ServoTable, reporter),
@@ -156,7 +158,8 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         masses=_worded(document, "masses", "shape", SHAPES, reporter),
         lamps=_section(document, "lamps", LampTable, reporter),
         switches=_section(document, "switches", SwitchTable, reporter),
-        inputs=_section(document, "inputs", InputTable, reporter),
+        inputs=inputs,
+        sensors=sensors,
         openings=_section(document, "openings", OpeningTable, reporter),
         linkages=_worded(document, "linkages", "kind", LINKAGES, reporter),
         clearances=_section(document, "clearances", ClearanceTable, reporter),
@@ -217,6 +220,23 @@ def _named(document: Mapping[str, Any], section: str, reporter: Reporter) -> dic
         else:
             good[name] = table
     return good
+
+
+def _inputs(
+    document: Mapping[str, Any], reporter: Reporter
+) -> tuple[dict[str, InputTable], dict[str, CurrentTable | VoltageTable]]:
+    """The inputs that are on or off, and the analog ones."""
+    inputs: dict[str, InputTable] = {}
+    sensors: dict[str, CurrentTable | VoltageTable] = {}
+    for name, table in _named(document, "inputs", reporter).items():
+        kind = table.get("kind")
+        model = SENSORS.get(kind) if isinstance(kind, str) else None
+        if model is None:
+            if (item := _checked(InputTable, table, ("inputs", name), reporter)) is not None:
+                inputs[name] = item
+        elif (sensor := _checked(model, table, ("inputs", name), reporter)) is not None:
+            sensors[name] = sensor
+    return inputs, sensors
 
 
 def _section(document: Mapping[str, Any], section: str, model: type[_T], reporter: Reporter) -> dict[str, _T]:

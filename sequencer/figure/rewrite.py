@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from sequencer.errors import Fault, FigureError
+from sequencer.figure.model import Figure
+from sequencer.figure.read import parse_figure
 
 #: A key's new value: number, text, a list, a table; None removes the key.
 Values = Mapping[str, Any]
@@ -106,6 +108,30 @@ def _item(value: Any) -> Any:
             array.multiline(True)
         return array
     return tomlkit.item(value)
+
+
+def write_values(file: Path, section: str, name: str, values: Callable[[dict[str, Any]], Values]) -> Figure:
+    """Set values in ``[section.name]`` of a figure file, given what the table says now.
+
+    Returns the figure that results. The file is read anew, because an editor may have it open, and
+    replaced as a whole.
+
+    Raises :class:`~sequencer.errors.FigureError`, and writes nothing, when the figure could not be so.
+    """
+    try:
+        text = file.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise FigureError(Fault("cannot be read any more", file=str(file))) from None
+    try:
+        table = tomllib.loads(text.removeprefix("\ufeff"))[section][name]
+    except (tomllib.TOMLDecodeError, KeyError):
+        raise FigureError(
+            Fault(f"[{section}.{name}] is no longer there", file=str(file), remedy="write it again")
+        ) from None
+    edited = with_values(text, section, name, values(table))
+    figure = parse_figure(edited.encode("utf-8"), str(file))
+    replace_file(file, edited)
+    return figure
 
 
 def replace_file(path: Path, text: str) -> None:

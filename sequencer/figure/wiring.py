@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sequencer.figure import electric
 from sequencer.figure.electric import Overload, PinLoad, SeriesResistor
-from sequencer.figure.model import Figure, Lamp
+from sequencer.figure.model import Figure, Lamp, Sensor
 from sequencer.figure.pins import pin_name
 from sequencer.figure.tracks import track_maps
 from sequencer.finding import Finding
@@ -79,9 +79,26 @@ def rows(figure: Figure) -> list[WireRow]:
         active = "to ground when active" if source.active_low else "to 5 V when active"
         pull = "pull-up inside" if source.pull_up else "its own pull resistor 10 kilohm"
         add(source.pin, f"input {source.name}", active, pull)
+    for sensor in figure.sensors.values():
+        if sensor.kind == "voltage":
+            add(sensor.pin, f"input {sensor.name}", "the supply's voltage", _divider_words(sensor))
+        else:
+            of = "the servo supply" if sensor.watches is None else f"servo {sensor.watches}"
+            add(
+                sensor.pin,
+                f"input {sensor.name}",
+                f"current of {of}",
+                "output of a current sensor in its plus wire",
+            )
     ordered = [row for _, row in sorted(found, key=lambda item: item[0])]
     ground = WireRow("GND", "ground", "common", "join with the minus of the servo supply")
     return [*ordered, ground]
+
+
+def _divider_words(sensor: Sensor) -> str:
+    """Two resistors of E24: the lower one 1 kilohm, which no reading notices."""
+    upper = electric.standard_resistor(1000.0 * (1000.0 / sensor.mv_per_unit - 1.0), "E24")
+    return f"divider: {upper:g} ohm to the servo supply's plus, 1000 ohm to ground"
 
 
 def _lamp_words(lamp: Lamp) -> str:

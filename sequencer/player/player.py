@@ -44,6 +44,7 @@ class Fault(IntEnum):
     EXPANDER = 8
     STARVED = 9
     LOST_IMAGE = 10
+    WORKSHOP = 11
 
 
 class Result(IntEnum):
@@ -64,6 +65,7 @@ class What(IntEnum):
     STOPPED = 3
     TRIGGERED = 4
     TRIPPED = 5
+    EXPANDER_LOST = 8
 
 
 @dataclass(frozen=True)
@@ -206,6 +208,16 @@ class Player:
         """Ask for scene number ``scene``; ``repeats`` 0 = until another cue or hold."""
         return Result(self._machine.call("x_cue", cue, scene, repeats))
 
+    def start_from(self, pulses: Sequence[int]) -> None:
+        """After :meth:`open`: the tracks stand where these pulses sent them (sixteenths of a us, 0 = parked).
+
+        That is how a board begins that was reset and still knows its last pulses; settling starts there.
+        This image must have played them.
+        """
+        padded = [*pulses, *[0] * (MAX_TRACKS - len(pulses))]
+        self._machine.write(self._machine.call("x_in"), np.array(padded, dtype="<u2").tobytes())
+        self._machine.call("x_start_from")
+
     def hold(self) -> Result:
         """Stop everything by the stored stop, and stay."""
         return Result(self._machine.call("x_hold"))
@@ -236,6 +248,12 @@ class Player:
         """Keep the whole state, to return to it."""
         size = self._machine.call("x_state_size")
         return Snapshot(self._machine.read(self._machine.call("x_state"), size))
+
+    @property
+    def counters(self) -> slice:
+        """Which bytes of a snapshot's state go on counting while nothing happens."""
+        start = self._machine.call("x_counters_at")
+        return slice(start, start + self._machine.call("x_counters_size"))
 
     def restore(self, snapshot: Snapshot) -> None:
         """Return to a state of this player with this image."""

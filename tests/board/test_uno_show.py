@@ -14,6 +14,7 @@ from sequencer.tables.image import build_image
 from tests.board.emulated_show import (
     BEAM,
     FRAME,
+    QUIET,
     SERVO_PINS,
     check_against_core,
     check_against_spline,
@@ -53,7 +54,8 @@ def test_every_pulse_is_the_cores_number_and_scipys(twelve, stage_of):
     assert stage.link.status().late_frames == 0
     assert stage.board.overruns == 0
     periods = np.diff([p.start for p in stage.board.pulses(show.tracks[0].pin)])
-    assert set(periods) == {FRAME}
+    # a slot's two starts change places with its widths
+    assert set(periods) <= {FRAME, FRAME - QUIET, FRAME + QUIET}
 
 
 def test_no_pulse_before_its_turn_and_the_first_is_where_the_figure_lies(twelve, stage_of):

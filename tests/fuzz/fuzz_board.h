@@ -22,9 +22,10 @@ void x_receive(uint32_t count);
 uint32_t x_transmit(void);
 void x_tick(void);
 void x_levels(uint32_t levels);
+void x_counts(uint32_t sensor, uint32_t counts);
 
-/* What a fuzzer may spend on one input. */
-#define MOST_FRAMES 120u
+/* Frames that a fuzzer may spend on one input. */
+#define MOST_FRAMES 100u
 
 /* An input being eaten; at its end there are only zeros. */
 typedef struct {
@@ -110,6 +111,7 @@ static inline uint32_t step(food *f) {
       return frames;
     case 3:
       x_levels(bite(f));
+      x_counts(op >> 3 & 3u, (bite(f) << 2) & 1023u);
       return 0;
     case 4: { /* bytes from the line as they come */
       uint8_t raw[32];

@@ -80,29 +80,15 @@ def build(fuzzer: Fuzzer, folder: Path, show: bytes, core: Path | None = None) -
 
 def seeds(shows: list[bytes]) -> list[bytes]:
     """Inputs to begin from: every image as it is and with a script, and scripts alone for the link."""
-    tick, levels, cue, hold, any_request = 30 << 3, 3, 5, 6, 6
-    script = bytes(
-        [
-            tick,
-            cue | 1 << 3,
-            7,
-            1,
-            tick,
-            levels,
-            0,
-            tick,
-            hold,
-            3,
-            9,
-            tick,
-            any_request,
-            4,
-            10,
-            tick,
-            hold,
-            5,
-            11,
-        ]
+    tick, levels, readings, cue, request = 30 << 3, 3, 3 | 1 << 3, 5, 6
+    hold, resume, status = (bytes([request, kind, number]) for kind, number in ((3, 9), (4, 10), (5, 11)))
+    script = (
+        bytes([tick, cue | 2 << 3, 7, 1, tick, levels, 0, 90, tick, cue | 3 << 3, 9, 2, tick, tick])
+        + hold
+        + bytes([tick, readings, 1, 255])
+        + resume
+        + bytes([tick])
+        + status
     )
     found = [bytes([0, len(script)]) + script + image for image in shows]
     found += [bytes([1, 1, tick]) + image for image in shows]

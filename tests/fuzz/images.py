@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from sequencer.tables.extra_guard import SUPPLY_CURRENT, SensorRecord, guard_extra
 from sequencer.tables.image import build_image
 from sequencer.tables.model import (
+    Extra,
     InputRecord,
     LampRecord,
     SceneRecord,
@@ -87,11 +89,21 @@ def small_show(tracks: int = 2) -> ShowImage:
         scenes=tuple(scenes),
         idle="idle",
         transitions=tuple(tuple(Transition(6, 6 * i) for i in range(len(scenes) + 1)) for _ in range(2)),
+        extras=extras(),
     )
+
+
+def extras() -> tuple[Extra, ...]:
+    """One of each kind that a player reads."""
+    current = SensorRecord(20, SUPPLY_CURRENT, 100, 0, 4, 200, 3, hold=True, tell_only=False)
+    servo = SensorRecord(21, 0, 100, 512, 3, 90, 2, hold=False, tell_only=False)
+    limits = [(bytes([40]), bytes([50])) if name == "storm" else None for name in FRAMES]
+    made = [guard_extra([current, servo], list(FRAMES.values()), limits)]
+    return tuple(extra for extra in made if extra is not None)
 
 
 def images() -> list[bytes]:
     """The whole show, and poorer ones."""
     show = small_show()
-    bare = replace(small_show(1), inputs=())
+    bare = replace(small_show(1), inputs=(), extras=())
     return [build_image(show), build_image(bare), build_image(small_show(4))]

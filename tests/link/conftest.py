@@ -36,26 +36,27 @@ class PlayerModel:
         self.scene, self.frame = 255, 0
         self.waiting: tuple[int, int, int] | None = None
         self.settle = 20
-        self.held = False
+        self.held = self.down = False
         self._send(0, "hello", self._hello())
 
     def _hello(self) -> dict:
         crc = int.from_bytes(self.image[8:12], "little") if self.image else 0
         return {
-            "protocol": 1,
+            "protocol": 2,
             "player_version": 1,
             "board": 1,
             "reset_cause": self.cause,
             "state": self.state,
-            "fault": 0 if self.image else 1,
+            "fault": 11 if self.down else 0 if self.image else 1,
             "image_crc": crc,
             "player_crc": self.player_crc,
+            "boot": self.boots,
             "figure": "keeper" if self.image else "",
         }
 
     @property
     def state(self) -> int:
-        if self.image is None:
+        if self.image is None or self.down:
             return 5
         return 1 if self.settle else 4 if self.held else 3 if self.scene != 255 else 2
 
@@ -88,7 +89,7 @@ class PlayerModel:
                 "status",
                 {
                     "state": self.state,
-                    "fault": 0 if self.image else 1,
+                    "fault": 11 if self.down else 0 if self.image else 1,
                     "scene": self.scene,
                     "frame": self.frame,
                     "frames": SCENE_FRAMES,
@@ -103,11 +104,16 @@ class PlayerModel:
             self._tell(STOPPED)
             self.scene = 255
         elif name == "cue":
-            if fields["scene"] > 3:
+            if fields["boot"] != self.boots:
+                result = 5
+            elif fields["scene"] > 3:
                 result = 4
             else:
                 self.waiting = (fields["cue"], fields["scene"], fields["repeats"])
-        elif name.startswith("bench") and self.image is not None:
+        elif name == "workshop":
+            result = 1 if self.scene != 255 else 0
+            self.down = result == 0
+        elif name.startswith("bench") and self.image is not None and not self.down:
             result = 2
         return self._send(seq, "ack", {"result": result})
 

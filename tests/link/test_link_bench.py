@@ -181,10 +181,11 @@ def test_bench_says_how_it_ended_and_takes_the_boards_own_pin_names(tmp_path, ty
     assert "stopped: D11: off" in said
 
 
-def test_help_of_the_bench_says_that_yes_removes_a_show(capsys) -> None:
+def test_help_of_the_bench_says_what_yes_removes_and_that_the_figure_goes_limp(capsys) -> None:
     assert run(["bench", "--help"]) == 0
     said = " ".join(capsys.readouterr().out.replace("\u2502", " ").split())
-    assert "removes the show that is on it" in said
+    assert "runs something else, which removes that" in said
+    assert "its head may fall" in said
 
 
 @pytest.mark.parametrize(("command", "flag"), [("virtual", "blank"), ("flash", "force"), ("bench", "yes")])
@@ -210,10 +211,10 @@ def test_a_pin_that_cannot_is_refused_before_anything_is_uploaded(tmp_path, kind
 
 
 def test_the_real_core_hears_the_bench(tmp_path) -> None:
-    from sequencer.cli.bench import prepare
+    from sequencer.cli.bench_board import on_bench
 
     port = fresh_virtual()
-    prepare(port, True, lambda line: None)
+    on_bench(port, "uno", True, lambda line: None)
     link = Link(port)
     assert link.hello().image_crc == 0
     hand = Jog(link, "servo", 7)
@@ -224,11 +225,11 @@ def test_the_real_core_hears_the_bench(tmp_path) -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_the_real_core_on_a_bad_line_does_what_was_acknowledged(seed: int) -> None:
-    from sequencer.cli.bench import prepare
+    from sequencer.cli.bench_board import on_bench
     from sequencer.errors import LinkError
 
     port = fresh_virtual()
-    prepare(port, True, lambda line: None)
+    on_bench(port, "uno", True, lambda line: None)
     link = Link(port)
     link.hello()
     chance = random.Random(seed)
@@ -274,21 +275,21 @@ def test_a_state_file_of_another_kind_is_refused_without_a_traceback(tmp_path, t
 
 
 def test_bench_does_not_take_a_show_off_a_board_unasked(bench, flash_of) -> None:
-    from sequencer.cli.bench import prepare
+    from sequencer.cli.bench_board import on_bench
 
     content = flash_of()
     rig = bench(content)
     with pytest.raises(UsageError, match="carries the show of 'keeper'"):
-        prepare(rig.port, False, lambda line: None)
+        on_bench(rig.port, "uno", False, lambda line: None)
     assert bytes(rig.board.flash) == content
 
 
 def test_two_processes_see_one_virtual_board(tmp_path) -> None:
-    from sequencer.cli.bench import prepare
+    from sequencer.cli.bench_board import on_bench
 
     state = tmp_path / "flash"
     first = open_virtual(state)
-    prepare(first, True, lambda line: None)
+    on_bench(first, "uno", True, lambda line: None)
     first.close()
     second = open_virtual(state)
     assert Link(second).hello().fault == 1

@@ -32,7 +32,7 @@ def test_a_real_board_needs_recorded_ends() -> None:
     known[name] = dataclasses.replace(known[name], ends_us=None)
     with pytest.raises(UsageError, match=f"servo `{name}` has no recorded ends") as caught:
         require_ends(dataclasses.replace(figure, servos=known))
-    assert "bench" in str(caught.value)
+    assert f"calibrate --only {name}" in str(caught.value)
 
 
 def test_a_board_with_another_show_is_told_to_flash(bench, flash_of, crcs, tmp_path) -> None:

@@ -130,13 +130,17 @@ def chosen(specs: Mapping[str, TrackSpec], show: ShowImage) -> TransitionTable:
 
 _NAMES = st.text(min_size=0, max_size=12)
 _U8 = st.integers(0, 255)
+#: The board's own; pins from 128 on need an expander.
+_PIN = st.integers(0, 127)
 
 
 @st.composite
 def shows(draw: st.DrawFn) -> ShowImage:
     """Any show that an image can hold (streams of tracks are real, the numbers are anything)."""
     tracks = draw(st.lists(_track_records(), max_size=3))
-    lamps = draw(st.lists(st.builds(LampRecord, _NAMES, _U8, st.booleans(), st.integers(0, 200)), max_size=2))
+    lamps = draw(
+        st.lists(st.builds(LampRecord, _NAMES, _PIN, st.booleans(), st.integers(0, 200)), max_size=2)
+    )
     switches = draw(
         st.lists(st.builds(SwitchRecord, _NAMES, _U8, st.booleans(), st.integers(0, 65535)), max_size=2)
     )
@@ -183,7 +187,7 @@ def _track_records(draw: st.DrawFn) -> TrackRecord:
     ends_low = draw(st.integers(0, 4095))
     return TrackRecord(
         name=draw(_NAMES),
-        pin=draw(_U8),
+        pin=draw(_PIN),
         knot_frames=draw(st.sampled_from([1, 2, 3, 6])),
         lsb_exponent=draw(st.integers(2, 5)),
         origin_us=draw(st.integers(0, 4095)),

@@ -1,0 +1,42 @@
+"""``quarterjack calibrate``: centre and ends of each servo, found on the board and written to the figure."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sequencer.board.connect import PORT_HELP, STATE_HELP
+
+
+def command(
+    show: Annotated[Path, typer.Argument(help="The show's folder (or its figure.toml).")] = Path(),
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="NAME", help="This servo only, after a swap.")
+    ] = None,
+    port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
+    yes: Annotated[
+        bool,
+        typer.Option(
+            "--yes",
+            help="Do not ask before putting the bare player on a board that runs something else, "
+            "which removes that.",
+        ),
+    ] = False,
+    state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
+) -> None:
+    """Find each servo's centre and ends by keys, with slow small steps, and write them to figure.toml.
+
+    One servo at a time has pulses, all others go limp: support a head that would fall. Keep clear of pinch
+    points, with a hand on the switch of the servos' supply: a software stop is not a safety stop.
+
+    The file keeps its comments. New values work after the next `quarterjack flash`: nothing on the board
+    shifts a motion that was proven for the old ones. After a swap: calibrate --only NAME, then flash.
+
+    Without a terminal the keys are read as words from standard input; `wait` lets half a second pass.
+    """
+    from sequencer.cli.calibrate_servos import calibrate_servos
+
+    calibrate_servos(show, only, port, yes, state, as_json)

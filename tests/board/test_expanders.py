@@ -1,0 +1,187 @@
+"""PCA9685 expanders under the shipped firmware, on the emulated two-wire bus."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.link import Link
+from sequencer.board.pca9685 import ALL_LED, MODE1, PRE_SCALE, Pca9685
+from sequencer.player.player import Fault, State
+from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, output_pin
+from sequencer.tables.image import build_image
+from sequencer.tables.model import ShowImage
+from tests.board.emulated_show import FRAME, Stage, core_frames, made_show, start_stage
+
+SERVOS, LAMPS = 0x40, 0x47
+#: Two servos on the board's pins, five on an expander; the lamps keep two pins and take two outputs.
+PINS = (2, 7, *(output_pin(0, n) for n in (0, 1, 2, 9, 15)))
+SDA, SCL = 18, 19
+
+
+def made(*, oscillator_khz: int | None = 25_000, khz: int = 400) -> ShowImage:
+    show, _ = made_show(PINS)
+    lamps = list(show.lamps)
+    lamps[0] = replace(lamps[0], pin=output_pin(1, 3))
+    lamps[2] = replace(lamps[2], pin=output_pin(1, 15))  # lit when low
+    extra = expanders_extra(
+        (ExpanderRecord(SERVOS, "servos", oscillator_khz), ExpanderRecord(LAMPS, "lamps")), khz
+    )
+    assert extra is not None
+    return replace(show, inputs=(), lamps=tuple(lamps), extras=(extra,))
+
+
+def parts(port: EmulatedTransport) -> tuple[Pca9685, Pca9685]:
+    servos, lamps = Pca9685(SERVOS), Pca9685(LAMPS)
+    port.board.i2c.plug(servos)
+    port.board.i2c.plug(lamps)
+    return servos, lamps
+
+
+def started(put_on_board, show: ShowImage) -> tuple[Stage, Pca9685, Pca9685]:
+    port = put_on_board(build_image(show))
+    both = parts(port)
+    return start_stage(port, build_image(show), show), *both
+
+
+def test_registers_are_set_in_the_datasheets_order(put_on_board):
+    stage, servos, lamps = started(put_on_board, made())
+    said = [data for address, data in stage.board.i2c.log if address == SERVOS]
+    # Off, asleep, PRE_SCALE (taken only then), awake, and RESTART after 500 us (7.3.1.1).
+    assert said[:5] == [
+        bytes([ALL_LED + 3, 0x10]),
+        bytes([MODE1, 0x30]),
+        bytes([PRE_SCALE, 121]),
+        bytes([MODE1, 0x20]),
+        bytes([MODE1, 0xA0]),
+    ]
+    assert not servos.refused
+    assert servos.awake
+    assert lamps.registers[PRE_SCALE] == 11
+    assert 1 / lamps.period_s >= 400
+
+
+def test_every_expander_pulse_is_the_cores_in_the_nearest_count(put_on_board):
+    show = made()
+    stage, servos, lamps = started(put_on_board, show)
+    stage.run_s(0.3)
+    stage.cue("greet")
+    first = stage.to_mid_frame()
+    seen, lit = [], []
+    for _ in range(250):
+        seen.append([servos.counts(pin & 15)[1] for pin in PINS[2:]])
+        lit.append([lamps.counts(3)[1], lamps.counts(15)[1]])
+        stage.board.run(FRAME)
+    core = core_frames(stage.image, stage, first + 260)
+    scale = ExpanderRecord(SERVOS, "servos", 25_000).scale
+    wanted = (core.pulse_sixteenths[:, 2:].astype(np.int64) * scale + (1 << 19)) >> 20
+    duty = core.lamp_duty[:, [0, 2]].astype(np.int64)
+    duty[:, 1] = 4095 - duty[:, 1]
+    duty[duty == 4095] = 4096
+    # An expander takes each frame's values while the pins play the frame before.
+    rows = slice(first + 1, first + 251)
+    assert np.ptp(wanted[rows], axis=0).min() > 20, "the scene must move every servo"
+    np.testing.assert_array_equal(np.array(seen), wanted[rows])
+    np.testing.assert_array_equal(np.array(lit), duty[rows])
+    # Half a count is the most that a pulse is off (and half a unit of the image's scale).
+    exact = core.pulse_sixteenths[rows, 2:] / 16
+    assert np.abs(np.array(seen) * servos.tick_s * 1e6 - exact).max() <= 4.88 / 2 + exact.max() / (2 * scale)
+    assert stage.link.status().late_frames == 0
+
+
+def test_no_two_servos_start_together_and_no_pulse_runs_over_the_cycles_end(put_on_board):
+    stage, servos, _ = started(put_on_board, made())
+    stage.run_s(1.0)
+    found = [servos.counts(pin & 15) for pin in PINS[2:]]
+    starts = sorted(on for on, _ in found)
+    assert min(np.diff(starts)) >= 200
+    assert all(on + width < 4096 for on, width in found)
+
+
+@pytest.mark.parametrize("khz", [100, 400])
+def test_the_bus_fits_the_frame(put_on_board, khz):
+    stage, _, _ = started(put_on_board, made(khz=khz))
+    stage.run_s(1.0)
+    bus = stage.board.i2c
+    before, at = bus.bytes, stage.board.cycle
+    stage.run_s(1.0)
+    frames = (stage.board.cycle - at) / FRAME
+    # 7 outputs of 6 bytes and 2 looks of 4
+    assert (bus.bytes - before) / frames == pytest.approx(7 * 6 + 2 * 4, rel=0.02)
+    assert stage.link.status().late_frames == 0
+
+
+def test_without_a_calibrated_oscillator_no_servo_gets_a_pulse(put_on_board):
+    stage, servos, lamps = started(put_on_board, made(oscillator_khz=None))
+    stage.run_s(1.0)
+    assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
+    assert stage.link.status().state == State.IDLE
+    assert lamps.counts(15)[1] > 0
+
+
+def test_a_missing_servo_expander_is_a_fault_before_any_pulse(put_on_board):
+    show = made()
+    port = put_on_board(build_image(show))
+    port.board.i2c.plug(Pca9685(LAMPS))
+    port.board.capture(PINS[:2])
+    port.reset()
+    port.board.run_s(3.0)
+    assert not port.board.edges
+    status = Link(port).status()
+    assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)
+
+
+def test_a_missing_lamp_expander_is_told_and_the_show_goes_on(put_on_board):
+    show = made()
+    port = put_on_board(build_image(show))
+    port.board.i2c.plug(Pca9685(SERVOS))
+    stage = start_stage(port, build_image(show), show)
+    stage.run_s(0.5)
+    assert stage.link.status().state == State.IDLE
+    late = Pca9685(LAMPS)
+    port.board.i2c.plug(late)
+    stage.run_s(0.2)
+    assert late.awake
+    assert late.counts(15)[1] > 0
+    assert stage.link.status().late_frames == 0
+
+
+def test_an_expander_pulled_out_mid_scene_ends_the_pulses(put_on_board):
+    stage, _, _ = started(put_on_board, made())
+    stage.run_s(0.3)
+    stage.cue("greet")
+    stage.run_s(1.0)
+    stage.board.i2c.unplug(SERVOS)
+    at = stage.board.cycle
+    stage.board.run_s(0.5)
+    status = stage.link.status()
+    assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)
+    assert (max(e.cycle for e in stage.board.edges) - at) / FRAME < 8
+
+
+def test_an_expander_that_lost_its_supply_for_a_moment_does_not_jump(put_on_board):
+    stage, servos, _ = started(put_on_board, made())
+    stage.run_s(0.3)
+    servos.power_on()  # asleep, registers gone, but it answers
+    stage.board.run_s(0.3)
+    assert stage.link.status().fault == Fault.EXPANDER
+    assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
+
+
+def test_a_data_line_held_low_is_seen_before_start(put_on_board):
+    show = made()
+    port = put_on_board(build_image(show))
+    parts(port)
+    port.board.drive(SDA, 0)
+    port.board.capture((SCL,))
+    port.reset()
+    port.board.run_s(2.0)  # the loader waits for a second
+    assert port.board.i2c.bytes == 0, "a START on a bus that is not free"
+    # nine clocks by hand were tried
+    clocks = [pulse.width / 16 for pulse in port.board.pulses(SCL)]
+    assert len(clocks) >= 9
+    status = Link(port).status()
+    assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)
