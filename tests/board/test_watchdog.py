@@ -16,6 +16,7 @@ from sequencer.board.simavr import F_CPU
 from sequencer.player.player import Fault
 from tests.board.emulated_show import Stage
 from tests.board.inside import DIRECTIONS, Symbols, dead
+from tests.board.test_expanders import made, started
 
 WATCHDOG = 0x08  # MCUSR's WDRF, ATmega328P datasheet 11.9.1
 #: rjmp .-2, an endless loop of one instruction (AVR instruction set manual: 1100 kkkk kkkk kkkk, k = -1).
@@ -99,6 +100,23 @@ def test_the_third_hang_in_a_row_is_the_last(twelve, stage_of, symbols):
     link = Link(stage.port)
     assert link.hello().fault == Fault.OK
     link.wait_ready()
+
+
+def test_the_last_hang_turns_the_expanders_off_too(put_on_board):
+    """They go on by themselves while the program stands still, and end when it starts again."""
+    stage, servos, _ = started(put_on_board, made())
+    stage.link.wait_ready()
+    for count in (1, 2, 3):
+        with standing_still(stage.board, busiest(stage.board)):
+            stage.board.run_s(0.1)
+            assert servos.width_us(2) > 500
+            seconds_to_death(stage.board)
+        link, hello = met_again(stage.port)
+        if count < 3:
+            assert hello.fault == Fault.OK
+            link.wait_ready()
+    assert hello.fault == Fault.HUNG
+    assert not any(servos.width_us(output) for output in range(16))
 
 
 @pytest.mark.parametrize("where", ["main loop", "pulse interrupt"])

@@ -245,3 +245,26 @@ def test_a_swapped_servo_calibrate_compile_flash(tmp_path, typed, capsys) -> Non
         track = int.from_bytes(image[32:36], "little")
         origin = int.from_bytes(image[track + 4 : track + 6], "little")
         assert origin == round(servo.centre_us + 22)
+
+
+def test_the_board_tells_what_it_was_calibrated_for(tmp_path, typed, capsys) -> None:
+    """A folder taken from an older copy: the board remembers otherwise; a spare board has nothing to say."""
+    show = tmp_path / "starter"
+    state = ["--port", "virtual", "--state", str(tmp_path / "flash")]
+    assert run(["new", str(show)]) == 0
+    older = (show / "figure.toml").read_text()
+    name, servo = next(iter(read_figure(show).servos.items()))
+    typed("enter up right m n\n")
+    capsys.readouterr()
+    assert run(["calibrate", str(show), "--only", name, *state, "--yes", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["copy_written"] is True
+    assert run(["flash", str(show), *state, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["other_calibration"] == []
+    (show / "figure.toml").write_text(older)
+    assert run(["flash", str(show), *state]) == 0
+    said = capsys.readouterr().out
+    assert "last calibrated for other values" in said
+    assert f"board centre {servo.centre_us + 22:g}" in said
+    spare = ["--port", "virtual", "--state", str(tmp_path / "spare")]
+    assert run(["flash", str(show), *spare, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["other_calibration"] == []
