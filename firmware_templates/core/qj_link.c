@@ -157,6 +157,13 @@ static QJ_ONCE void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
   send(&f);
 }
 
+static QJ_ONCE void send_edges(const qj_player *p, uint8_t seq, uint8_t pin) {
+  frame f;
+  start(&f, seq, QJ_MSG_EDGES);
+  add16(&f, qj_on_bench(p) ? qj_board_edges(pin) : (uint16_t)0);
+  send(&f);
+}
+
 static QJ_ONCE void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
@@ -202,6 +209,8 @@ static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, 
         return QJ_BAD_ARGUMENT;
       }
       return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(first, body[2]) : QJ_REFUSED;
+    case QJ_MSG_BENCH_EXPANDER:
+      return qj_on_bench(p) ? qj_board_bench_expander(body[0], body[1], qj_get16(body + 2)) : QJ_REFUSED;
     case QJ_MSG_BENCH_SERVO:
       return qj_on_bench(p) ? qj_board_bench_servo(body[0], qj_get16(body + 1)) : QJ_REFUSED;
     case QJ_MSG_BENCH_LAMP:
@@ -267,6 +276,9 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
         return 1;
       case QJ_MSG_ASK_GUARD:
         send_guard(p, seq, bytes[2]);
+        return 1;
+      case QJ_MSG_ASK_EDGES:
+        send_edges(p, seq, bytes[2]);
         return 1;
       case QJ_MSG_HOST_TIME:
         send_clock(seq, qj_get16(bytes + 2), qj_get16(bytes + 4));
