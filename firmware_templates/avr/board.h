@@ -12,6 +12,10 @@
 #error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
 
+/* What an interrupt reads was written before this point, and what it wrote is read after it: the compiler must not
+ * move plain variables over it. (Writing SREG back is no such point by itself.) */
+#define IN_ORDER() __asm__ volatile("" ::: "memory")
+
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
 /* First of all: judges what is left of the run before and counts this boot. */
