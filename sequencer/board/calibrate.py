@@ -185,7 +185,7 @@ class Calibration:
         watch = (
             "it stops by itself when the current rises; any key stops it too"
             if self.current_a is not None
-            else "nothing watches the current: press any key the moment it touches, hums or strains"
+            else "no current is watched: press any key as soon as it touches, hums or strains"
         )
         return f"seeking the {way} end, 40 us a second\n{watch}"
 
