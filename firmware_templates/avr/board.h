@@ -12,6 +12,10 @@
 #error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
 
+/* What an interrupt reads was written before this point, and what it wrote is read after it: the compiler must not
+ * move plain variables over it. (Writing SREG back is no such point by itself.) */
+#define IN_ORDER() __asm__ volatile("" ::: "memory")
+
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
 /* First of all: judges what is left of the run before and counts this boot. */
@@ -50,6 +54,8 @@ void pin_input(uint8_t pin, uint8_t pull_up);
 
 /* The frame's width for servo 0: moves at most 8 us a frame, and ends when the host has gone silent. */
 uint16_t bench_step(void);
+/* Once in a turn of the main loop: counts the edges of a pin that the host asked about. */
+void bench_watch(void);
 /* A valid request came from the host, whatever it asked. */
 void bench_heard(void);
 

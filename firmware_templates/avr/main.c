@@ -119,5 +119,6 @@ int main(void) {
     sound_poll();
     if (pulses_want_list()) next_frame();
     expander_step(&player);
+    bench_watch();
   }
 }

@@ -260,6 +260,7 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
       end->fall = (uint16_t)(end->fall + start);
     }
   }
+  IN_ORDER();
   all.ready = 1;
 }
 
@@ -299,7 +300,9 @@ uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&all.least_ahe
 uint8_t pulses_take_sample(uint8_t *levels) {
   uint8_t out = all.out;
   if (out == all.in) return 0;
+  IN_ORDER();
   *levels = all.samples[out];
+  IN_ORDER();
   if (++out == SAMPLES) out = 0;
   all.out = out;
   return 1;

@@ -58,7 +58,9 @@ void uart_start(void) {
 uint8_t uart_get(uint8_t *byte) {
   uint8_t out = rx_out;
   if (out == rx_in) return 0;
+  IN_ORDER();
   *byte = rx[out];
+  IN_ORDER();
   if (++out == RX_RING) out = 0;
   rx_out = out;
   return 1;
@@ -76,6 +78,7 @@ void uart_put(uint8_t byte) {
   if (after == TX_RING) after = 0;
   if (after == tx_out) return;
   tx[in] = byte;
+  IN_ORDER();
   tx_in = after;
   UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0) | _BV(UDRIE0);
 }
