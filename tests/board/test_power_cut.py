@@ -1,8 +1,8 @@
 """The power cut at every page of an upload by our uploader: the old show, the new one, or a dead board.
 
 Every page that the uploader writes is recorded, then the chip is started from each flash in between, by power
-as after a cut: before each write, and with the page erased and not yet written. (A page is erased, then written,
-within some 8 ms; what a cut within either leaves in single cells no emulator shows.)
+as after a cut: before each write, and with the page erased and not yet written. (A page is erased, then
+written, within some 8 ms; what a cut within either leaves in single cells no emulator shows.)
 """
 
 from __future__ import annotations
