@@ -57,6 +57,7 @@ class Target:
             ),
             *(f"-DQJ_MAX_TRACKS={self.tracks}", f"-DQJ_MAX_LAMPS={self.lamps}"),
             *(f"-DQJ_MAX_SWITCHES={self.switches}", f"-DQJ_MAX_INPUTS={self.inputs}"),
+            *(["-DQJ_MAX_WAYS=4"] if self.small_image else []),
             *(f"-DIMAGE_BASE={self.image_base}u", f"-DIMAGE_LIMIT={self.image_limit}u"),
         )
 
@@ -65,7 +66,7 @@ class Target:
 UNO: Final = Target(
     "uno",
     "atmega328p",
-    0x4C00,
+    0x5800,
     0x7E00,
     2048,
     1229,
