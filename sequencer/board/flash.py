@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from sequencer.board.i2c_memory import send_outside
 from sequencer.board.link import Hello, Link
 from sequencer.board.messages import catalogue
 from sequencer.board.stk500 import UNO, Chip, Loader
@@ -19,6 +20,8 @@ from sequencer.errors import BoardError, Fault, LinkError, LoaderError
 
 #: `rjmp .-2`: jumps onto itself for ever (AVR instruction set manual: 1100 kkkk kkkk kkkk, k = -1).
 TRAP = b"\xff\xcf"
+#: The fault of a board whose show, or what of it is in the I2C memory, does not have its checksum.
+BAD_CRC = 3
 #: Told as (what is being done, pages done, pages in all).
 Progress = Callable[[str, int, int], None]
 
@@ -47,6 +50,7 @@ def flash_board(
     *,
     chip: Chip = UNO,
     force: bool = False,
+    outside: bytes = b"",
 ) -> FlashResult:
     """Make the board's flash equal to ``flash_bytes`` (from 0, padded with 0xFF), and wait for its hello.
 
@@ -58,6 +62,7 @@ def flash_board(
         progress: told of every page read and written.
         chip: the board's chip.
         force: compare page by page even when the running player says it carries the same already.
+        outside: what of the show goes into the board's I2C memory.
 
     Raises:
         LoaderError: no loader, another chip, a page that cannot be written, an upload that was interrupted.
@@ -69,7 +74,8 @@ def flash_board(
     pages = [content[at : at + chip.page] for at in range(0, chip.usable, chip.page)]
     if not force:
         hello = _running(transport)
-        if hello is not None and (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32):
+        same = hello is not None and (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32)
+        if hello is not None and same and not (outside and hello.fault == BAD_CRC):
             return FlashResult("nothing to do", len(pages), 0, hello)
     loader = Loader(transport, chip)
     loader.sync()
@@ -86,7 +92,29 @@ def flash_board(
         _write(loader, transport.name, pages, there, differing, tell)
     loader.leave()
     hello = _meet(transport, image_crc32, player_crc32)
+    if outside and hello.fault == BAD_CRC:
+        hello = _fill(transport, outside, image_crc32, player_crc32, tell)
     return FlashResult("flashed" if differing else "nothing to do", len(pages), len(differing), hello)
+
+
+def _fill(transport: Transport, outside: bytes, image_crc32: int, player_crc32: int, tell: Progress) -> Hello:
+    """The show's other part goes into the I2C memory; the board, reset, says whether all of it is there."""
+    link = Link(transport)
+    link.hello()
+    send_outside(link, outside, tell)
+    transport.reset()
+    hello = _meet(transport, image_crc32, player_crc32)
+    if hello.fault == BAD_CRC:
+        raise LoaderError(
+            Fault(
+                f"the I2C memory of the board on {transport.name} does not hold what was written to it",
+                quantity="bytes",
+                value=str(len(outside)),
+                remedy="is it of the 24LC512 class (64 KB)? are its wires short, with pull-ups of 4.7 kilohm "
+                "on SDA and SCL? i2c_khz = 100 under [board] is kinder to long ones; the board stays dead",
+            )
+        )
+    return hello
 
 
 def _usable(flash_bytes: bytes, chip: Chip) -> bytes:

@@ -39,7 +39,13 @@ def command(
     try:
         with progress("flash") as bar:
             result = flash_board(
-                transport, content, built.image_crc32, built.player_crc32, bar.pages, force=force
+                transport,
+                content,
+                built.image_crc32,
+                built.player_crc32,
+                bar.pages,
+                force=force,
+                outside=built.outside,
             )
         link = Link(transport)
         link.hello(quiet_s=0.0)
