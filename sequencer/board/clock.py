@@ -10,6 +10,7 @@ gives at most 0.3 % to the slew and 0.7 % to the trim; the show's time never ste
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from sequencer.board.link import Link
@@ -142,18 +143,48 @@ class BoardClock:
         return error
 
 
-def measure_clock(link: Link, seconds: float, every_s: float = 1.0) -> float:
-    """By how much the board's own clock is fast, in millionths, over ``seconds``; it plays on meanwhile.
+@dataclass(frozen=True)
+class Rate:
+    """By how many millionths a board's own clock is fast, and how far off that may be."""
+
+    fast_ppm: float
+    doubt_ppm: float
+
+
+def measure_clock(link: Link, seconds: float, tell: Callable[[float], None] | None = None) -> Rate:
+    """Measure the board's own clock against the host's over ``seconds``; whatever it does goes on.
+
+    The doubt is what both readings' answers were under way, as a share of the time between them; what the
+    host's own clock is off comes on top (usually below 50 millionths). The board ends trimmed by the result.
+
+    Args:
+        link: to a board that was met.
+        seconds: how long, less than the 1310 s after which the board's count comes round.
+        tell: called now and then with the share that is done, 0..1.
 
     Raises:
-        LinkError: the board does not answer.
+        LinkError: the board does not answer, or its clock cannot be a resonator's.
+
     """
-    clock = BoardClock(link)
-    clock.keep()
-    end = link.now_s() + seconds
-    while link.now_s() < end:
-        link.reports(every_s)
-        clock.keep()
-    fast = clock.fast_ppm
-    assert fast is not None
-    return fast
+    first = last = read_clock(link, 0)
+    while last.host_s - first.host_s < seconds:
+        link.reports(min(1.0, max(0.05, seconds - (last.host_s - first.host_s))))
+        last = read_clock(link, 0)
+        if tell is not None:
+            tell(min(1.0, (last.host_s - first.host_s) / seconds))
+    passed = last.host_s - first.host_s
+    fast = ((last.frames - first.frames) % _WRAP) * FRAME_S / passed - 1.0
+    rate = Rate(fast * 1e6, (first.doubt_s + last.doubt_s) / passed * 1e6)
+    if abs(fast) > MOST_TRIM / PARTS + rate.doubt_ppm / 1e6:
+        raise LinkError(
+            Fault(
+                "this cannot be the clock of a sound board",
+                quantity="clock_ppm",
+                value=f"{rate.fast_ppm:.0f} +- {rate.doubt_ppm:.0f}",
+                limit=f"{1e6 * MOST_TRIM / PARTS:g} either way: a resonator's tolerance and drift",
+                remedy="nothing was written. Was the board reset meanwhile, or is the computer too busy? "
+                "Measure again; if it stays, use another board",
+            )
+        )
+    link.request("host_time", trim=round(fast * PARTS) % _WRAP, slew=0)
+    return rate

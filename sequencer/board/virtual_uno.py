@@ -44,7 +44,7 @@ class _Core:
 
 
 def make_board(
-    state: Path | None = None, *, blank: bool = False, any_baud: bool = False
+    state: Path | None = None, *, blank: bool = False, any_baud: bool = False, clock_ppm: float = 0.0
 ) -> tuple[VirtualBoard, Callable[[], None]]:
     """A virtual Uno and the function that keeps its flash and its memory.
 
@@ -52,6 +52,7 @@ def make_board(
         state: the file that holds its flash; None: the one in the user's cache folder.
         blank: start with erased flash and keep nothing.
         any_baud: the line has no speed (see :class:`VirtualBoard`).
+        clock_ppm: by how much its clock is fast.
 
     Raises:
         ImageError: the file is not a flash content, or the shipped player is damaged.
@@ -76,6 +77,7 @@ def make_board(
         image_base=player.board.image_base,
         make_player=core,
         any_baud=any_baud,
+        clock_ppm=clock_ppm,
     )
 
     def save() -> None:

@@ -140,16 +140,21 @@ def _one(
     link: Link, figure: Figure, servo: Servo, file: Path, pressed: Keys, tell: Tell
 ) -> Calibrated | None:
     """One servo from its cautions to the file; None when the person ended it."""
-    from sequencer.board.calibrate import HELP, Calibration
+    from sequencer.board.calibrate import HELP, Calibration, current_watch
     from sequencer.figure.pins import pin_name
 
-    work = Calibration(link, servo)
+    current = current_watch(link, figure.sensors, servo.name)
+    work = Calibration(link, servo, current)
     tell(
         f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}. "
         f"The file says {work.before.line()}.\n"
         f"It goes to {work.jog.reach.begin_us} us at once and at its full speed, since nobody knows where it "
         "stands now:\nnothing may be in its way. Enter starts it, o goes on without, q ends."
     )
+    if current is not None:
+        tell("Its current is watched: a search for an end stops by itself where the current rises.")
+    elif any(sensor.kind == "current" for sensor in figure.sensors.values()):
+        tell("The show on the board reads no current input for it yet: flash first, or watch it yourself.")
     first = _wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
     if first in ("q", "esc", "end"):
         return None

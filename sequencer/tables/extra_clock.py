@@ -34,7 +34,7 @@ def clock_extra(fast_ppm: float) -> Extra | None:
                 quantity="clock_ppm",
                 value=f"{fast_ppm:g}",
                 limit=f"{1e6 * MOST_TRIM / PARTS:g} either way",
-                remedy="measure it again with `quarterjack calibrate clock`, or use another board",
+                remedy="measure it again with `quarterjack calibrate --clock`, or use another board",
             )
         )
     return Extra(TAG, _CONTENT.pack(trim)) if trim else None
