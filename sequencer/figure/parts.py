@@ -17,7 +17,7 @@ from sequencer.figure.schema import (
 from sequencer.figure.schema_i2c import ExpanderTable
 from sequencer.figure.schema_linkages import ClearanceTable, LinkageTable
 from sequencer.figure.schema_masses import MassTable
-from sequencer.figure.schema_outputs import CurrentTable, VoltageTable
+from sequencer.figure.schema_outputs import CurrentTable, StringTable, VoltageTable
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Parts:
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
     sensors: Mapping[str, CurrentTable | VoltageTable]
+    strings: Mapping[str, StringTable]
     openings: Mapping[str, OpeningTable]
     expanders: Mapping[str, ExpanderTable]
     linkages: Mapping[str, LinkageTable]
