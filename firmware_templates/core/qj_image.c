@@ -132,15 +132,17 @@ static uint8_t intact(void) {
 static uint8_t outside_intact(qj_offset at) {
   const qj_offset extra = qj_extra(QJ_EXTRA_MEMORY);
   uint32_t crc = (uint32_t)0xFFFFFFFF;
+  uint32_t size;
   qj_offset left;
   if (extra == 0) {
     return 1;
   }
   qj_outside(at, qj_read(extra));
-  if ((uint32_t)at > QJ_OUTSIDE_END || qj_u32((qj_offset)(extra + 2)) > QJ_OUTSIDE_END - (uint32_t)at) {
+  size = qj_u32((qj_offset)(extra + 2));
+  if (size > QJ_OUTSIDE_END || (uint32_t)at > QJ_OUTSIDE_END - size) {
     return 0;
   }
-  for (left = qj_at((qj_offset)(extra + 2)); left != 0; left--) {
+  for (left = (qj_offset)size; left != 0; left--) {
     crc = qj_crc32(crc, qj_read(at));
     at = (qj_offset)(at + 1);
   }
