@@ -14,11 +14,8 @@ from sequencer.figure.expanders import ends_margin_us
 from sequencer.figure.model import Figure
 from sequencer.kept import Kept
 from sequencer.motion.model import TrackPlan, TrackSpec
-<<<<<<< HEAD
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra
-=======
 from sequencer.tables.lamp_channels import lamp_channels, lamp_records, lamp_streams
->>>>>>> main
 from sequencer.tables.model import (
     COMMON_FRAMES,
     FRAME_US,

@@ -18,12 +18,8 @@ TABLES = (
     *(schema_linkages.DriveTable, schema_linkages.SpringTable, schema_linkages.CounterweightTable),
     *(*schema_linkages.LINKAGES.values(), schema_linkages.CrankTable, schema_linkages.ClearanceTable),
     *(schema.PullsSpread, schema.WobbleSpread, schema_masses.MassSpread, schema_masses.SwingSpread),
-<<<<<<< HEAD
-    *schema_outputs.SENSORS.values(),
-    schema_i2c.ExpanderTable,
-=======
     *(*schema_outputs.SENSORS.values(), schema_outputs.StringTable, schema_outputs.SoundTable),
->>>>>>> main
+    schema_i2c.ExpanderTable,
     *(schema.PullsTable, schema.WobbleTable, schema_masses.SwingTable, schema.LineTable, schema.OpeningTable),
 )
 KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})
