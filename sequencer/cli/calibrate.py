@@ -20,7 +20,9 @@ def command(
     ] = False,
     expander: Annotated[
         str | None,
-        typer.Option("--expander", metavar="NAME", help="Measure this expander's oscillator by a wire instead."),
+        typer.Option(
+            "--expander", metavar="NAME", help="Measure this expander's oscillator by a wire instead."
+        ),
     ] = None,
     wire: Annotated[
         str | None,

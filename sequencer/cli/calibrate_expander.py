@@ -53,7 +53,7 @@ def calibrate_expander(
         link = on_bench(transport, figure.board.kind, yes, tell)
         tell(
             f"Wire output {output} of expander `{name}` to {where} of the board, and nothing else to\n"
-            f"either (another wire: --wire OUTPUT:PIN). Enter when it is there, q ends."
+            "either (another wire: --wire OUTPUT:PIN). Enter when it is there, q ends."
         )
         with keys() as pressed:
             if wait_for(link, pressed, {"enter", "q", "esc", "end"}) != "enter":
@@ -125,7 +125,7 @@ def wire_of(figure: Figure, expander: Expander, wire: str | None) -> tuple[int, 
     used = {
         part.pin
         for parts in (figure.servos, figure.lamps, figure.switches, figure.inputs, figure.sensors)
-        for part in parts.values()  # type: ignore[attr-defined]
+        for part in parts.values()
     }
     board = board_description(figure.board.kind)
     first = EXPANDER_PIN + 16 * list(figure.expanders).index(expander.name)

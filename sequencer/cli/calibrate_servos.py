@@ -53,7 +53,7 @@ def calibrate_servos(
     from sequencer.cli.bench_board import on_bench
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
-    from sequencer.errors import FigureError, QuarterjackError
+    from sequencer.errors import FigureError
     from sequencer.figure.read import read_figure
 
     def tell(line: str) -> None:
