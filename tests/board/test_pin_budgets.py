@@ -1,4 +1,4 @@
-"""Boards with every pin in use, their line full: pulses exact, nothing late, servos never beginning together."""
+"""Boards with every pin in use, their line full: pulses exact, nothing late, no two begin together."""
 
 from __future__ import annotations
 
