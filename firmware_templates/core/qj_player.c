@@ -126,7 +126,7 @@ uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats) {
   if (p->state >= QJ_HOLD || (p->wants & QJ_WANTS_HOLD) != 0) {
     return QJ_REFUSED;
   }
-  if (scene >= qj_read(QJ_AT_SCENES)) {
+  if (scene >= qj_read(QJ_AT_SCENES) && scene != QJ_LIVE) {
     return QJ_BAD_ARGUMENT;
   }
   if (p->next_scene != QJ_NONE) {
@@ -158,6 +158,10 @@ uint8_t qj_resume(qj_player *p) {
   }
   return QJ_DONE;
 }
+
+const qj_layer *qj_playing(const qj_player *p) { return &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current]; }
+
+uint8_t qj_scene_now(const qj_player *p) { return p->live != 0 ? (uint8_t)QJ_LIVE : qj_playing(p)->scene; }
 
 void qj_fail(qj_player *p, uint8_t fault) {
   zero((uint8_t *)p + offsetof(qj_player, pulse), (uint16_t)(offsetof(qj_player, window) - offsetof(qj_player, pulse)));
@@ -206,7 +210,9 @@ static void go_to(qj_player *p, uint8_t scene) {
     late_start(p);
     return;
   }
-  report_playing(p, QJ_STARTED, scene);
+  if (p->live == 0) {
+    report_playing(p, QJ_STARTED, scene);
+  }
 }
 
 /* On to the waiting cue, or to idle. */
@@ -219,6 +225,10 @@ static void go_on(qj_player *p) {
     p->cue = p->next_cue;
     p->repeats = p->next_repeats;
     p->next_scene = QJ_NONE;
+    if (scene == QJ_LIVE) { /* live control begins at rest */
+      p->live = 1;
+      scene = QJ_NONE;
+    }
   } else {
     p->state = QJ_IDLE;
     p->repeats = 0;
@@ -228,12 +238,17 @@ static void go_on(qj_player *p) {
 }
 
 static void stop(qj_player *p) {
-  report_playing(p, QJ_STOPPED, p->layer[p->current].scene);
+  report_playing(p, QJ_STOPPED, p->live != 0 ? (uint8_t)QJ_LIVE : p->layer[p->current].scene);
   if (p->next_scene != QJ_NONE) {
     qj_report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
     p->next_scene = QJ_NONE;
   }
-  qj_begin(p, QJ_STOP, qj_u16(QJ_AT_STOP));
+  if (p->mode == QJ_LIVE_POINTS) {
+    qj_begin(p, QJ_STAND, 0); /* live control has come to its own stop */
+  } else {
+    qj_begin(p, QJ_STOP, qj_u16(QJ_AT_STOP));
+  }
+  p->live = 0;
   p->state = QJ_HOLD;
   p->wants = 0;
   p->repeats = 0;
@@ -265,6 +280,19 @@ static void rest_to_rest(qj_player *p) {
   qj_rest_to_rest(p, qj_u16(QJ_AT_SETTLE));
 }
 
+/* Live control is reached, goes on, or is over. */
+static void live(qj_player *p) {
+  if (p->live == 1) {
+    p->live = 2;
+    qj_live_begin(p);
+    report_playing(p, QJ_STARTED, QJ_LIVE);
+  } else if (p->silent >= QJ_SILENT_FRAMES || p->next_scene != QJ_NONE) {
+    report_playing(p, QJ_ENDED, QJ_LIVE);
+    p->live = 0;
+    rest_to_rest(p);
+  }
+}
+
 static void decide(qj_player *p) {
   const uint8_t standing = (uint8_t)(p->mode == QJ_STAND);
   late_start(p);
@@ -282,8 +310,12 @@ static void decide(qj_player *p) {
       rest_to_rest(p);
       p->wants = wants; /* a hold asked for meanwhile follows the settling */
     }
+  } else if (p->mode == QJ_LIVE_POINTS && !qj_live_stands(p)) {
+    return; /* its way to a stop goes on */
   } else if ((p->wants & QJ_WANTS_HOLD) != 0) {
     stop(p);
+  } else if (p->live != 0) {
+    live(p);
   } else if (p->state == QJ_SCENE) {
     if (scene_over(p)) {
       report_playing(p, QJ_ENDED, p->layer[p->current].scene);
@@ -344,6 +376,10 @@ void qj_tick(qj_player *p) {
     return;
   }
   p->phase = p->phase == QJ_COMMON_FRAMES - 1 ? 0 : (uint8_t)(p->phase + 1);
+  p->clock = p->clock + 1;
+  if (p->silent != 255) {
+    p->silent = (uint8_t)(p->silent + 1);
+  }
   triggers(p);
   if (p->state == QJ_BOOT) {
     if (p->countdown != 0) {
