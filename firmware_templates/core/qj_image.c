@@ -67,7 +67,7 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel) {
 qj_offset qj_extra(uint8_t tag) {
   qj_offset at = qj_at(QJ_AT_EXTRAS);
   uint8_t found = qj_read(at);
-  while (found != 0) {
+  while ((uint8_t)(found + 1) > 1) { /* 0 ends the list; 255 is what lies behind an image that forgot to */
     const qj_offset content = (qj_offset)(at + 3);
     if (found == tag) {
       return content;
@@ -129,19 +129,30 @@ static uint8_t intact(void) {
   return 0;
 }
 
+/* Where a show ends that goes on outside: eight chips on a bus, and an offset must reach all of it. */
+#ifndef QJ_OUTSIDE_END
+#ifdef QJ_SMALL_IMAGE
+#define QJ_OUTSIDE_END ((uint32_t)QJ_OFFSET_MAX)
+#else
+#define QJ_OUTSIDE_END ((uint32_t)0x80000)
+#endif
+#endif
+
 /* What lies outside (FORMAT.md, "Memory") has its own CRC, which the image's CRC vouches for. */
 static uint8_t outside_intact(qj_offset at) {
   const qj_offset extra = qj_extra(QJ_EXTRA_MEMORY);
   uint32_t crc = (uint32_t)0xFFFFFFFF;
+  uint32_t size;
   qj_offset left;
   if (extra == 0) {
     return 1;
   }
   qj_outside(at, qj_read(extra));
-  if (qj_u32((qj_offset)(extra + 2)) > (uint32_t)(qj_offset)(QJ_OFFSET_MAX - at)) {
+  size = qj_u32((qj_offset)(extra + 2));
+  if (size > QJ_OUTSIDE_END || (uint32_t)at > QJ_OUTSIDE_END - size) {
     return 0;
   }
-  for (left = qj_at((qj_offset)(extra + 2)); left != 0; left--) {
+  for (left = (qj_offset)size; left != 0; left--) {
     crc = qj_crc32(crc, qj_read(at));
     at = (qj_offset)(at + 1);
   }
