@@ -17,6 +17,7 @@ from sequencer.firmware.header import lsb_deg, render_header
 from sequencer.firmware.join import check_room, join, room_bytes
 from sequencer.firmware.sketch import portable_files, sketch_files, sketch_name, sketch_tree
 from sequencer.motion.model import Certificate, PairCertificates, TrackSpec
+from sequencer.tables.extra_expanders import FIRST_PIN, OUTPUTS, read_expanders
 from sequencer.tables.image import image_crc32
 from sequencer.tables.model import ShowImage
 from sequencer.tables.room import Room, room
@@ -76,7 +77,11 @@ def write_outputs(
     contents[f"{name}.qji"] = image
     items = [*contents, "certificate.json", "report.txt"]
     contract = json_contract([str(out / item) for item in items], image, specs, certificate)
-    proven = {**contract["certificate"], **({"pairs": _pairs_json(pairs)} if pairs else {})}
+    proven = {
+        **contract["certificate"],
+        **({"pairs": _pairs_json(pairs)} if pairs else {}),
+        **_steps_json(show),
+    }
     contents["certificate.json"] = json.dumps(proven, indent=2) + "\n"
     contents["report.txt"] = report if report.endswith("\n") else report + "\n"
     if out.exists() and not out.is_dir():
@@ -139,6 +144,17 @@ def _move_in(items: list[str], fresh: Path, old: Path, out: Path) -> None:
         if made_out:
             out.rmdir()
         raise
+
+
+def _steps_json(show: ShowImage) -> dict[str, Any]:
+    """What the certificate does not cover: an expander rounds each pulse of these tracks to its own count."""
+    chips = read_expanders(show)
+    coarse = {
+        track.name: {"pulse_step_us": round(chips[(track.pin - FIRST_PIN) // OUTPUTS].tick_us, 4)}
+        for track in show.tracks
+        if track.pin >= FIRST_PIN
+    }
+    return {"expanders": coarse} if coarse else {}
 
 
 def _pairs_json(pairs: PairCertificates) -> dict[str, Any]:
