@@ -18,7 +18,7 @@
 
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
-/* First of all: judges what is left of the run before and counts this boot. */
+/* First of all: judges what is left of the run before. */
 void boot_begin(void);
 /* MCUSR's bits as far as the loader leaves them; a hang that the watchdog's interrupt ended is WDRF too.
  * Bit 7: only r2 told. 0 = not known. */
