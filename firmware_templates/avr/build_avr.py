@@ -29,7 +29,8 @@ class Target:
     """A chip to build for. Sizes and addresses in bytes.
 
     ``image_base`` is where the image begins (a multiple of the page size) and ``image_limit`` where
-    the boot loader does. ``ram_limit`` is what may be in use before the stack.
+    the boot loader does. ``counted`` scenes have a run
+    counter each. ``ram_limit`` is what may be in use before the stack.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Target:
     lamps: int
     switches: int
     inputs: int
+    counted: int
     small_image: bool
 
     @property
@@ -51,13 +53,14 @@ class Target:
             *(f"-mmcu={self.mcu}", "-DF_CPU=16000000UL", *(["-DQJ_SMALL_IMAGE"] if self.small_image else [])),
             *(f"-DQJ_MAX_TRACKS={self.tracks}", f"-DQJ_MAX_LAMPS={self.lamps}"),
             *(f"-DQJ_MAX_SWITCHES={self.switches}", f"-DQJ_MAX_INPUTS={self.inputs}"),
+            f"-DQJ_MAX_COUNTED={self.counted}",
             *(f"-DIMAGE_BASE={self.image_base}u", f"-DIMAGE_LIMIT={self.image_limit}u"),
         )
 
 
 #: The Uno's player is the Nano's too: the same chip.
-UNO: Final = Target("uno", "atmega328p", 0x4C00, 0x7E00, 2048, 1229, 12, 4, 8, 4, small_image=True)
-MEGA: Final = Target("mega", "atmega2560", 0x8000, 0x3E000, 8192, 4096, 24, 9, 8, 8, small_image=False)
+UNO: Final = Target("uno", "atmega328p", 0x4C00, 0x7E00, 2048, 1229, 12, 4, 8, 4, 8, small_image=True)
+MEGA: Final = Target("mega", "atmega2560", 0x8000, 0x3E000, 8192, 4096, 24, 9, 8, 8, 32, small_image=False)
 TARGETS: Final = {target.name: target for target in (UNO, MEGA)}
 #: Of the Uno, for tests that put an image beside a program of their own.
 IMAGE_BASE: Final = UNO.image_base

@@ -46,7 +46,7 @@ static void read_inputs(void) {
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
-  boot_keep_pulses(player.pulse);
+  boot_keep_pulses(&player);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
@@ -82,6 +82,7 @@ int main(void) {
   flash_check_player();
   qj_open(&player, qj_board_id());
   qj_start_from(&player, boot_pulses());
+  qj_seed(&player, qj_boot_number());
   health_start();
   lamps_start();
   wire();

@@ -24,6 +24,10 @@
 #ifndef QJ_MAX_INPUTS
 #define QJ_MAX_INPUTS 8
 #endif
+/* Scenes whose runs are counted; those behind them share the last count. */
+#ifndef QJ_MAX_COUNTED
+#define QJ_MAX_COUNTED 32
+#endif
 #ifndef QJ_MAX_SENSORS
 #define QJ_MAX_SENSORS 4
 #endif
@@ -51,6 +55,16 @@ typedef uint32_t qj_offset;
 #define QJ_COMMON_FRAMES 6
 #define QJ_HAPPENINGS 4
 
+/* Tables of constants: on the AVR they must be kept out of RAM, and be read another way. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define QJ_TABLE PROGMEM
+#define qj_table(at) pgm_read_byte(at)
+#else
+#define QJ_TABLE
+#define qj_table(at) (*(at))
+#endif
+
 enum qj_state { QJ_BOOT = 0, QJ_SETTLE = 1, QJ_IDLE = 2, QJ_SCENE = 3, QJ_HOLD = 4, QJ_FAULT = 5 };
 
 enum qj_fault {
@@ -70,7 +84,17 @@ enum qj_fault {
 enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
 
 /* What a `happened` report tells. */
-enum qj_what { QJ_STARTED = 1, QJ_ENDED = 2, QJ_STOPPED = 3, QJ_TRIGGERED = 4, QJ_TRIPPED = 5, QJ_EXPANDER_LOST = 8 };
+enum qj_what {
+  QJ_STARTED = 1,
+  QJ_ENDED = 2,
+  QJ_STOPPED = 3,
+  QJ_TRIGGERED = 4,
+  QJ_TRIPPED = 5,
+  QJ_RAIL_LOST = 6,
+  QJ_RAIL_BACK = 7,
+  QJ_EXPANDER_LOST = 8,
+  QJ_RESTING = 9 /* the duty limit is reached; cue: seconds of rest */
+};
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 

@@ -132,6 +132,10 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       return length == QJ_MSG_HOLD_LENGTH ? qj_hold(p) : QJ_BAD_ARGUMENT;
     case QJ_MSG_RESUME:
       return length == QJ_MSG_RESUME_LENGTH ? qj_resume(p) : QJ_BAD_ARGUMENT;
+    case QJ_MSG_PARK:
+      return length == QJ_MSG_PARK_LENGTH ? qj_park(p) : QJ_BAD_ARGUMENT;
+    case QJ_MSG_RELEASE:
+      return length == QJ_MSG_RELEASE_LENGTH ? qj_release(p) : QJ_BAD_ARGUMENT;
     case QJ_MSG_WORKSHOP:
       if (length == QJ_MSG_WORKSHOP_LENGTH) {
         const uint8_t result = qj_workshop(p);

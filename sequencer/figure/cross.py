@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from sequencer.figure.cross_linkages import check_clearances, check_drives
 from sequencer.figure.cross_outputs import check_sensors
+from sequencer.figure.cross_stopping import check_stopping
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
@@ -65,6 +66,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, lamp in parts.lamps.items():
         _lamp(name, lamp, reporter)
     check_sensors(parts, reporter)
+    check_stopping(parts, reporter)
     _poses(parts, reporter)
 
 

@@ -131,6 +131,8 @@ class AxisTable(Table):
     pulls: PullsTable | None = None
     wobble: WobbleTable | None = None
     torque_aware: bool = False
+    on_stop: Literal["freeze", "park"] = "freeze"
+    release_at_rest: bool = False
 
 
 class LampTable(Table):
@@ -159,7 +161,7 @@ class InputTable(Table):
     """``[inputs.NAME]``: a pin the board watches."""
 
     pin: Pin
-    kind: Literal["trigger"] = "trigger"
+    kind: Literal["trigger", "stop", "rail"] = "trigger"
     active_low: bool = True
     pull_up: bool = True
     debounce_ms: float = Field(default=30.0, ge=0, le=800)
@@ -187,6 +189,7 @@ class BoardTable(Table):
 
     kind: Literal["uno", "nano", "mega"]
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
+    release_after_s: float = Field(default=10.0, ge=2, le=1200)
 
 
 class TopTable(Table):

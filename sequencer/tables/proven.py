@@ -121,6 +121,15 @@ class KeptProver:
             stop_early,
         )
 
+    def prove_parking(self, park_frames: int, *, stop_early: bool = False) -> Answer:
+        """To the parked pose from every value between a track's bounds."""
+        return self._prove(
+            ("park", park_frames),
+            (),
+            lambda player, early: player.prove_parking(park_frames, stop_early=early),
+            stop_early,
+        )
+
     # -- remembering ---------------------------------------------------------------------------
 
     def _prove(
@@ -173,8 +182,9 @@ class KeptProver:
         records = [self._show.tracks[track] for track in group.tracks]
         worst = found.answer[: len(records)]
         lines = found.answer[len(records) :]
-        # A profile to rest begins within `inner` and may be rounded beyond it, up to the limit.
-        bound = 4 if kind[0] == "settle" else 5
+        # A profile to rest, or to the parked pose, begins within `inner` and may be
+        # rounded beyond it, up to the limit.
+        bound = 4 if kind[0] in ("settle", "park") else 5
         return all(item.within(record) for item, record in zip(worst, records, strict=True)) and all(
             line.high <= self._faces[face][bound] for line, face in zip(lines, group.faces, strict=True)
         )

@@ -86,6 +86,9 @@ class Odd:
     def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> list[Worst]:
         return self.answer(settle_frames)
 
+    def prove_parking(self, park_frames: int, *, stop_early: bool = False) -> list[Worst]:
+        return self.answer(park_frames)
+
 
 @pytest.mark.parametrize("least", [6, 12, 18, 42, 48, 54, 186, 192, 198, 294, 300])
 def test_the_bisection_ends_at_the_least_time(least: int) -> None:
