@@ -5,7 +5,7 @@
 #include "chip.h"
 #include "qj_player.h"
 
-#include "qj_core.h"
+#include "qj_link.h"
 
 #include <stdint.h>
 
@@ -74,10 +74,19 @@ uint8_t pulses_want_list(void);
 void pulses_give_list(const uint16_t *width, uint8_t servos);
 /* From the next slot on every frame has so many cycles more than 320 000: -3200..3200. */
 void pulses_trim(int16_t cycles);
+/* When it is. */
+void pulses_time(qj_time *now);
 /* Frames that had to repeat the list before them because the next one was not ready. */
 uint16_t pulses_late_frames(void);
 /* Takes the oldest levels of the inputs (bit i: input i is high), of six a frame. 0 when none waits. */
 uint8_t pulses_take_sample(uint8_t *levels);
+
+/* clock.c ------------------------------------------------------------------------------------- */
+
+/* After qj_open(): the image's own correction. */
+void clock_start(const qj_player *p);
+/* Once a frame: the next one's length. */
+void clock_frame(void);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 

@@ -85,6 +85,7 @@ typedef struct {
   uint16_t due;           /* after it: the next edge, or the slot's end */
   uint16_t length;        /* of the slot */
   uint8_t slot;
+  uint16_t frame;
   uint8_t playing;
   volatile uint8_t ready; /* the other list waits */
   volatile uint8_t in, out;
@@ -163,6 +164,7 @@ ISR(TIMER1_COMPA_vect) {
       s->length = s->slot_cycles;
       if (++s->slot == PULSE_SLOTS) {
         s->slot = 0;
+        s->frame++;
         s->length = (uint16_t)(s->length + s->first_cycles);
         if (s->ready) {
           s->playing ^= 1;
@@ -267,6 +269,15 @@ void pulses_trim(int16_t cycles) {
   cli();
   all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
   all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
+  SREG = sreg;
+}
+
+void pulses_time(qj_time *now) {
+  uint8_t sreg = SREG;
+  cli();
+  now->frame = all.frame;
+  now->slot = all.slot;
+  now->into = (uint16_t)(TCNT1 - all.start);
   SREG = sreg;
 }
 

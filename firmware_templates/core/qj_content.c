@@ -7,6 +7,12 @@
 
 static uint32_t length(void) { return qj_u32(QJ_AT_LENGTH); }
 
+/* The image's length and what lies outside of it. */
+static uint32_t whole(void) {
+  const uint32_t extra = qj_extra(QJ_EXTRA_MEMORY);
+  return length() + (extra == 0 ? (uint32_t)0 : qj_u32(extra + (uint32_t)2));
+}
+
 /* `count` items of `size` bytes at `at` lie inside the image, behind the header. */
 static uint8_t inside(uint32_t at, uint32_t count, uint32_t size) {
   return (uint8_t)(at >= (uint32_t)QJ_HEADER && at <= length() && count * size <= length() - at);
@@ -43,7 +49,7 @@ static uint8_t check_scenes(uint8_t scenes, uint8_t channels, uint32_t loops) {
     }
     for (channel = 0; channel < channels; channel++) {
       const uint32_t stream = qj_stream(s, channel);
-      if (stream != 0 && !inside(stream, 1, 1)) {
+      if (stream != 0 && (stream < (uint32_t)QJ_HEADER || stream >= whole())) {
         return 0;
       }
     }

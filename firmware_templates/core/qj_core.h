@@ -100,7 +100,10 @@ enum qj_what {
 
 /* One byte of the image. Offsets beyond the image return 0xFF. */
 uint8_t qj_read(qj_offset offset);
-/* How many bytes can be there at all. */
+/* What lies beyond `from` (the image's length) is read from elsewhere: an I2C memory on a bus of this speed (4 =
+ * 400 kHz, 1 = 100 kHz). Called while the image is checked. */
+void qj_outside(qj_offset from, uint8_t speed);
+/* How many bytes can be there at all, without what lies outside. */
 uint32_t qj_read_limit(void);
 
 #endif

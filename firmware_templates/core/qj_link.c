@@ -2,6 +2,7 @@
 #include "qj_link.h"
 
 #include "qj_inside.h"
+#include "qj_keep.h"
 
 /* A frame in the making: seq, type, body; the CRC is put behind it when it is sent. */
 typedef struct {
@@ -82,6 +83,17 @@ static void send_status(const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
+static void send_memory(uint8_t seq, uint16_t at) {
+  frame f;
+  uint8_t i;
+  start(&f, seq, QJ_MSG_MEMORY);
+  add16(&f, at);
+  for (i = 0; i < 16; i++) {
+    add8(&f, qj_memory((uint16_t)(at + (uint16_t)i)));
+  }
+  send(&f);
+}
+
 static void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
   frame f;
   if (sensor >= p->sensors) {
@@ -102,6 +114,17 @@ static void send_ack(uint8_t seq, uint8_t result) {
   frame f;
   start(&f, seq, QJ_MSG_ACK);
   add8(&f, result);
+  send(&f);
+}
+
+static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
+  qj_time now;
+  frame f;
+  qj_board_clock(trim, slew, &now);
+  start(&f, seq, QJ_MSG_CLOCK);
+  add16(&f, now.frame);
+  add8(&f, now.slot);
+  add16(&f, now.into);
   send(&f);
 }
 
@@ -151,6 +174,11 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
       }
       p->learning = body[0];
       return QJ_DONE;
+    case QJ_MSG_KEEP_MEMORY:
+      if (length == QJ_MSG_KEEP_MEMORY_LENGTH && get16(body) >= QJ_KEEP_HOSTS) {
+        return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(get16(body), body[2]) : QJ_REFUSED;
+      }
+      break;
     case QJ_MSG_BENCH_SERVO:
       if (length == QJ_MSG_BENCH_SERVO_LENGTH) {
         return qj_on_bench(p) ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
@@ -159,6 +187,14 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
     case QJ_MSG_BENCH_LAMP:
       if (length == QJ_MSG_BENCH_LAMP_LENGTH) {
         return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
+      }
+      break;
+    case QJ_MSG_BLOCK:
+      /* Only where nothing plays: a show whose outside part is not there, or not yet. */
+      if (length == QJ_MSG_BLOCK_LENGTH) {
+        return p->fault == QJ_BAD_CRC
+                   ? qj_board_store((uint32_t)get16(body) | (uint32_t)get16(body + 2) << 16, body + 4)
+                   : QJ_REFUSED;
       }
       break;
     default:
@@ -192,8 +228,16 @@ static uint8_t handle(qj_link *l, qj_player *p) {
     send_status(p, bytes[0]);
     return 1;
   }
+  if (bytes[1] == QJ_MSG_ASK_MEMORY && length == QJ_MSG_ASK_MEMORY_LENGTH + 4) {
+    send_memory(bytes[0], get16(bytes + 2));
+    return 1;
+  }
   if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
     send_guard(p, bytes[0], bytes[2]);
+    return 1;
+  }
+  if (bytes[1] == QJ_MSG_HOST_TIME && length == QJ_MSG_HOST_TIME_LENGTH + 4) {
+    send_clock(bytes[0], get16(bytes + 2), get16(bytes + 4));
     return 1;
   }
   if (bytes[0] != l->last_seq || crc != l->last_crc) {
@@ -242,7 +286,7 @@ void qj_link_receive(qj_link *l, uint8_t byte) {
 /* Room that the answer to the waiting frame may need; only a hello is long. Neither seq nor type is zero in a
  * frame that gets one, so its type stands third in the encoded bytes too. */
 static uint8_t answer_room(const qj_link *l) {
-  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_STATUS_LENGTH + 6;
+  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_MEMORY_LENGTH + 6;
 }
 
 uint8_t qj_link_poll(qj_link *l, qj_player *p) {

@@ -41,6 +41,10 @@
 #define QJ_MSG_BENCH_LAMP 0x07
 #define QJ_MSG_BENCH_LAMP_LENGTH 2 /* pin u8, lightness u8 */
 
+/* What time is it? And from now on frames are longer by `trim` 1/320000 of a frame, the next ones by `slew` together (both with a sign; asked again, they are set again). */
+#define QJ_MSG_HOST_TIME 0x0C
+#define QJ_MSG_HOST_TIME_LENGTH 4 /* trim u16, slew u16 */
+
 /* What does analog input `sensor` see, and what was its peak in the last whole slice of a scene? */
 #define QJ_MSG_ASK_GUARD 0x0D
 #define QJ_MSG_ASK_GUARD_LENGTH 1 /* sensor u8 */
@@ -49,9 +53,21 @@
 #define QJ_MSG_SET_GUARD 0x0E
 #define QJ_MSG_SET_GUARD_LENGTH 1 /* learning u8 */
 
+/* 16 bytes (a..d, as they follow) for the I2C memory at `at`, a multiple of 16. Only in fault 3: the outside part of the show is not there yet. */
+#define QJ_MSG_BLOCK 0x12
+#define QJ_MSG_BLOCK_LENGTH 20 /* at u32, a u32, b u32, c u32, d u32 */
+
 /* Lay the figure down for the bench, until a reset: every pulse, lamp and switch ends. Only in boot and in hold once the stop is over; busy until then. */
 #define QJ_MSG_WORKSHOP 0x0F
 #define QJ_MSG_WORKSHOP_LENGTH 0
+
+/* What is in the memory that needs no power, from byte `at` on? */
+#define QJ_MSG_ASK_MEMORY 0x10
+#define QJ_MSG_ASK_MEMORY_LENGTH 2 /* at u16 */
+
+/* Write one byte of it, from 32 on (below are the board's counters). Only in hold and on the bench; busy while the byte before is being written. */
+#define QJ_MSG_KEEP_MEMORY 0x11
+#define QJ_MSG_KEEP_MEMORY_LENGTH 3 /* at u16, value u8 */
 
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
@@ -69,12 +85,20 @@
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
 
+/* Sixteen bytes of it, the first one lowest. */
+#define QJ_MSG_MEMORY 0x86
+#define QJ_MSG_MEMORY_LENGTH 18 /* at u16, bytes_0 u32, bytes_4 u32, bytes_8 u32, bytes_12 u32 */
+
 /* Peak: in the sensor's units (image, extra 3), of that slice of that scene (255 none); now: mA or mV, 65535 not known. */
 #define QJ_MSG_GUARD 0x87
 #define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
 
+/* When: frames since the boot modulo 65536, which sixth of the running frame, 1/320000 of a frame into that (near 65535: so much before it). */
+#define QJ_MSG_CLOCK 0x8A
+#define QJ_MSG_CLOCK_LENGTH 5 /* frame u16, slot u8, into u16 */
+
 /* Longest bodies in either direction. */
-#define QJ_LONGEST_TO_BOARD 4
+#define QJ_LONGEST_TO_BOARD 20
 #define QJ_LONGEST_TO_HOST 31
 
 #endif

@@ -89,6 +89,7 @@ void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t 
 /* What played before (in `state`) is over, or begins. */
 static void report_playing(qj_player *p, uint8_t state, uint8_t what, uint8_t scene) {
   if (state == QJ_SCENE) {
+    p->plays = (uint16_t)(p->plays + (what == QJ_STARTED));
     qj_report(p, what, scene, p->cue, p->input);
   }
 }

@@ -96,6 +96,7 @@ typedef struct {
   uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done, bit 3: park */
   uint8_t repeats;               /* turns left, 0 = without end */
   uint8_t input;                 /* who asked for what is playing */
+  uint16_t plays;                /* scenes begun since the boot */
   uint16_t cue;
   uint8_t next_scene, next_repeats, next_input; /* waiting cue; next_scene QJ_NONE = none */
   uint16_t next_cue;

@@ -316,6 +316,33 @@ class Link:
             now=None if now == 0xFFFF else now,
         )
 
+    def block(self, at: int, content: bytes) -> None:
+        """Sixteen bytes for the board's I2C memory, at a multiple of sixteen; while it waits for them."""
+        a, b, c, d = (int.from_bytes(content[i : i + 4], "little") for i in (0, 4, 8, 12))
+        self.request("block", at=at, a=a, b=b, c=c, d=d)
+
+    def memory(self, at: int) -> bytes:
+        """Sixteen bytes of the memory that needs no power, from ``at`` on."""
+        answer = self.request("ask_memory", at=at)
+        return b"".join(answer.number(f"bytes_{part}").to_bytes(4, "little") for part in (0, 4, 8, 12))
+
+    def keep(self, at: int, value: int, tries: int = 50) -> None:
+        """Write a byte of that memory, waiting while the one before it is being written (3.4 ms)."""
+        for _ in range(tries):
+            answer = self._try("keep_memory", {"at": at, "value": value}, tries=self._tries)
+            if answer is None:
+                raise self._silent("keep_memory")
+            result = answer.number("result")
+            if result == DONE:
+                return
+            if result != BUSY:
+                raise LinkError(f"the board did not take 'keep_memory': {_name(RESULTS, result)}")
+        raise LinkError(f"the board's memory stays busy: byte {at} was not written in {tries} tries")
+
+    def now_s(self) -> float:
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
+        return self._port.now_s()
+
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
         return self._port.now_s() - self._answered_s

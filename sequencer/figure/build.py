@@ -119,6 +119,7 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
             kind=top.board.kind,
             clock_error=top.board.clock_error_percent / 100.0,
             release_after_s=top.board.release_after_s,
+            clock_ppm=top.board.clock_ppm,
         ),
         ambient_c=top.ambient_c,
         sensors={

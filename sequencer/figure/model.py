@@ -323,12 +323,15 @@ class Supply:
 
 @dataclass(frozen=True)
 class Board:
-    """Which board, its clock's worst error plus slew (the certificate's e), and how long it idles before axes
-    that may fall silent do."""
+    """Which board; its clock's worst error plus slew (the certificate's e), and its measured error.
+
+    ``release_after_s``: it idles so long before axes that may fall silent do.
+    """
 
     kind: str
     clock_error: float = 0.01
     release_after_s: float = 10.0
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -190,6 +190,7 @@ class BoardTable(Table):
     kind: Literal["uno", "nano", "mega"]
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
     release_after_s: float = Field(default=10.0, ge=2, le=1200)
+    clock_ppm: float = Field(default=0.0, ge=-10000, le=10000)
 
 
 class TopTable(Table):

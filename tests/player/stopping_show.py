@@ -1,4 +1,4 @@
-"""A show with everything that the table of states is about: inputs of every kind, tracks that stop differently."""
+"""A show with all that the table of states is about: every kind of input, tracks that stop differently."""
 
 from __future__ import annotations
 
