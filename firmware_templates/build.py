@@ -27,8 +27,6 @@ MESSAGES = ROOT / "sequencer" / "board" / "messages.toml"
 WASM = ROOT / "sequencer" / "player" / "data" / "player.wasm"
 STATES = CORE / "states.toml"
 STATES_PAGE = ROOT / "sequencer" / "tables" / "STATES.md"
-#: Rows of the states' table that a build for tests remembers of a frame.
-TRACE = "-DQJ_TRACE=7"
 FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16}
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 
@@ -187,7 +185,7 @@ def build_wasm(out: Path = WASM) -> Path:
     out.parent.mkdir(parents=True, exist_ok=True)
     command = [
         *(sys.executable, "-m", "ziglang", "cc", "-target", "wasm32-freestanding"),
-        *("-O2", "-g0", "-s", "-nostdlib", "-ffreestanding", "-fno-builtin", TRACE, *WARNINGS),
+        *("-O2", "-g0", "-s", "-nostdlib", "-ffreestanding", "-fno-builtin", *WARNINGS),
         *("-I", relative([CORE])[0], "-I", relative([HOST])[0]),
         *("-Wl,--no-entry", "-Wl,--strip-all", "-Wl,-z,stack-size=65536"),
         *("-o", str(out), *relative(host_sources())),
@@ -224,7 +222,7 @@ def build_host(
         checks = [f"-fsanitize={which}", "-fno-sanitize-recover=all", "-g"]
     run(
         [
-            *(*compiler, "-O1" if sanitize else "-O2", TRACE, *WARNINGS, *checks),
+            *(*compiler, "-O1" if sanitize else "-O2", *WARNINGS, *checks),
             *("-I", relative([CORE])[0], "-I", relative([HOST])[0]),
             *("-o", str(out), *kind, *relative(host_sources())),
         ]

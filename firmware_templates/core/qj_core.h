@@ -41,6 +41,11 @@ typedef uint32_t qj_offset;
 #define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
 #endif
 
+/* Builds for the host remember which rows of the states' table were taken, at most so many. */
+#if !defined(QJ_SMALL_IMAGE) && !defined(__AVR__)
+#define QJ_TRACE 7
+#endif
+
 /* One copy of a function, however few its callers are: smaller on the AVR. */
 #ifdef __GNUC__
 #define QJ_ONCE __attribute__((noinline))

@@ -11,6 +11,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sequencer.kept import Kept
+from sequencer.tables import extra_policy, extra_stopping
 from sequencer.tables.model import NONE, ShowImage
 from sequencer.tables.transitions import Answer, Prover
 from sequencer.tables.worst import Worst
@@ -243,6 +244,8 @@ def _only(show: ShowImage, tracks: Sequence[int]) -> ShowImage:
         lamps=(),
         switches=(),
         inputs=(),
+        # No proof depends on what plays by itself, or on which track parks; both count tracks and inputs.
+        extras=tuple(item for item in show.extras if item.tag not in (extra_policy.TAG, extra_stopping.TAG)),
         scenes=tuple(
             replace(scene, tracks=tuple(scene.tracks[track] for track in tracks), lamps=(), switches=())
             for scene in show.scenes

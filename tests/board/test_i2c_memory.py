@@ -11,8 +11,8 @@ import pytest
 from sequencer.board.eeprom24 import BYTES, Eeprom24
 from sequencer.board.emulated import F_CPU
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import Link
 from sequencer.board.i2c_memory import send_outside
+from sequencer.board.link import Link
 from sequencer.firmware.boards import board_description
 from sequencer.player.player import Fault, Player, State
 from sequencer.tables.extra_memory import read_memory
