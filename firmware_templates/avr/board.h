@@ -13,6 +13,10 @@
 #error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
 
+/* What an interrupt reads was written before this point, and what it wrote is read after it: the compiler must not
+ * move plain variables over it. (Writing SREG back is no such point by itself.) */
+#define IN_ORDER() __asm__ volatile("" ::: "memory")
+
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
 /* First of all: judges what is left of the run before and counts this boot. */
@@ -53,6 +57,8 @@ void pin_input(uint8_t pin, uint8_t pull_up);
 
 /* The frame's width for servo 0: moves at most 8 us a frame, and ends when the host has gone silent. */
 uint16_t bench_step(void);
+/* Once in a turn of the main loop: counts the edges of a pin that the host asked about. */
+void bench_watch(void);
 /* A valid request came from the host, whatever it asked. */
 void bench_heard(void);
 
@@ -108,12 +114,32 @@ void analog_start(const qj_player *p);
 /* Hands a finished conversion to the player and starts the next one; never waits. */
 void analog_poll(qj_player *p);
 
+/* strings.c ----------------------------------------------------------------------------------- */
+
+/* Every string's pin becomes a low output. */
+void strings_start(void);
+/* A frame has begun: the strings are to be written again. */
+void strings_frame(void);
+/* Writes a string when one waits and the time up to the next pulse edge lets it. */
+void strings_poll(const qj_player *p);
+
+/* sound.c ------------------------------------------------------------------------------------- */
+
+/* The module's pin; after pulses_start(). */
+void sound_start(void);
+/* Once a frame, after qj_tick(). */
+void sound_frame(const qj_player *p);
+/* Sends the next byte when the one before is out. */
+void sound_poll(void);
+
 /* uart.c -------------------------------------------------------------------------------------- */
 
 /* 250 000 baud, both directions by interrupt. */
 void uart_start(void);
 /* Takes one received byte; 0 when none waits. */
 uint8_t uart_get(uint8_t *byte);
+/* Takes a byte out of the receiver when one is there: for those who keep interrupts off for longer. */
+void uart_look(void);
 /* How many bytes uart_put can take now. */
 uint8_t uart_room(void);
 /* Sends a byte; dropped when there is no room. */

@@ -59,7 +59,7 @@ class Target:
 
 
 #: The Uno's player is the Nano's too: the same chip.
-UNO: Final = Target("uno", "atmega328p", 0x4C00, 0x7E00, 2048, 1229, 12, 4, 8, 4, 8, small_image=True)
+UNO: Final = Target("uno", "atmega328p", 0x5800, 0x7E00, 2048, 1229, 12, 4, 8, 4, 8, small_image=True)
 MEGA: Final = Target("mega", "atmega2560", 0x8000, 0x3E000, 8192, 4096, 24, 9, 8, 8, 32, small_image=False)
 TARGETS: Final = {target.name: target for target in (UNO, MEGA)}
 #: Of the Uno, for tests that put an image beside a program of their own.

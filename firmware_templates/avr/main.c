@@ -67,6 +67,8 @@ static void next_frame(void) {
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
   if (memory_failed()) qj_fail(&player, QJ_LOST_IMAGE);
+  sound_frame(&player);
+  strings_frame();
   expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
@@ -105,12 +107,19 @@ int main(void) {
   uart_start();
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
+  if (player.fault == QJ_OK) {
+    strings_start();
+    sound_start();
+  }
   sei();
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
     analog_poll(&player);
+    strings_poll(&player);
+    sound_poll();
     if (pulses_want_list()) next_frame();
     expander_step(&player);
+    bench_watch();
   }
 }

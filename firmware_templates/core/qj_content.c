@@ -129,6 +129,30 @@ static uint8_t check_guard(uint8_t scenes) {
   return 1;
 }
 
+/* Strings follow lamps that there are; the sound module's bytes are there. */
+static uint8_t check_outputs(uint8_t lamps, uint8_t scenes) {
+  const uint32_t strings = qj_extra(QJ_EXTRA_STRINGS);
+  const uint32_t sound = qj_extra(QJ_EXTRA_SOUND);
+  uint32_t i;
+  if (strings != 0) {
+    if ((uint32_t)qj_u16(strings - (uint32_t)2) != (uint32_t)1 + (uint32_t)9 * qj_strings()) {
+      return 0;
+    }
+    for (i = 0; i < (uint32_t)9 * qj_strings(); i += (uint32_t)9) {
+      if (qj_read(strings + i + (uint32_t)2) == 0 || qj_read(strings + i + (uint32_t)3) >= lamps ||
+          qj_read(strings + i + (uint32_t)4) >= lamps || qj_read(strings + i + (uint32_t)5) >= lamps) {
+        return 0;
+      }
+    }
+  }
+  if (sound != 0) {
+    const uint32_t rows = (uint32_t)QJ_SOUND_HEAD + (uint32_t)3 * scenes;
+    const uint32_t size = qj_u16(sound - (uint32_t)2);
+    return (uint8_t)(rows <= size && size == rows + (uint32_t)qj_read(sound + (uint32_t)5));
+  }
+  return 1;
+}
+
 static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
   uint8_t i;
   for (i = 0; i < inputs; i++) {
@@ -188,7 +212,8 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !check_extras() || !check_guard(scenes) || !check_policy(inputs, scenes) || !check_stopping(tracks) || !check_expanders(tracks, lamps) ||
+      !check_extras() || !check_guard(scenes) || !check_policy(inputs, scenes) || !check_stopping(tracks) ||
+      !check_outputs(lamps, scenes) || !check_expanders(tracks, lamps) ||
       !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||

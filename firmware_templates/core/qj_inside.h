@@ -86,7 +86,8 @@ qj_offset qj_expander(uint8_t expander);
 uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
-enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2, QJ_EXTRA_GUARD = 3 };
+enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2, QJ_EXTRA_GUARD = 3, QJ_EXTRA_STRINGS = 6, QJ_EXTRA_SOUND = 7 };
+enum { QJ_SOUND_HEAD = 6 }; /* bytes of the sound module's extra before its scenes */
 
 /* qj_guard.c: one frame of the stall guard */
 void qj_guard_open(qj_player *p);

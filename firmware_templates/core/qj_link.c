@@ -128,6 +128,13 @@ static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
   send(&f);
 }
 
+static void send_edges(const qj_player *p, uint8_t seq, uint8_t pin) {
+  frame f;
+  start(&f, seq, QJ_MSG_EDGES);
+  add16(&f, qj_on_bench(p) ? qj_board_edges(pin) : (uint16_t)0);
+  send(&f);
+}
+
 static void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
@@ -177,6 +184,11 @@ static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t 
     case QJ_MSG_KEEP_MEMORY:
       if (length == QJ_MSG_KEEP_MEMORY_LENGTH && get16(body) >= QJ_KEEP_HOSTS) {
         return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(get16(body), body[2]) : QJ_REFUSED;
+      }
+      break;
+    case QJ_MSG_BENCH_EXPANDER:
+      if (length == QJ_MSG_BENCH_EXPANDER_LENGTH) {
+        return qj_on_bench(p) ? qj_board_bench_expander(body[0], body[1], get16(body + 2)) : QJ_REFUSED;
       }
       break;
     case QJ_MSG_BENCH_SERVO:
@@ -234,6 +246,10 @@ static uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
     send_guard(p, bytes[0], bytes[2]);
+    return 1;
+  }
+  if (bytes[1] == QJ_MSG_ASK_EDGES && length == QJ_MSG_ASK_EDGES_LENGTH + 4) {
+    send_edges(p, bytes[0], bytes[2]);
     return 1;
   }
   if (bytes[1] == QJ_MSG_HOST_TIME && length == QJ_MSG_HOST_TIME_LENGTH + 4) {

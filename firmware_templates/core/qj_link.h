@@ -58,6 +58,9 @@ void qj_board_bench_open(void);
 /* Called only while qj_on_bench(). Return enum qj_result. */
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
+uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t scale);
+/* Rising edges of a pin since it was first asked about. */
+uint16_t qj_board_edges(uint8_t pin);
 /* 16 bytes for the I2C memory at a multiple of 16, in fault only. Return enum qj_result. */
 uint8_t qj_board_store(uint32_t at, const uint8_t *bytes);
 

@@ -69,6 +69,14 @@
 #define QJ_MSG_KEEP_MEMORY 0x11
 #define QJ_MSG_KEEP_MEMORY_LENGTH 3 /* at u16, value u8 */
 
+/* Bench only: how often has this pin, an input from the first time on, risen since then? */
+#define QJ_MSG_ASK_EDGES 0x13
+#define QJ_MSG_ASK_EDGES_LENGTH 1 /* pin u8 */
+
+/* Bench only: pins 128 to 143 of bench_servo are the outputs of this PCA9685 from now on; scale: counts in 1/16 us, times 2^20. */
+#define QJ_MSG_BENCH_EXPANDER 0x14
+#define QJ_MSG_BENCH_EXPANDER_LENGTH 4 /* address u8, prescale u8, scale u16 */
+
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
 #define QJ_MSG_HELLO_LENGTH 31 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, figure char16 */
@@ -92,6 +100,10 @@
 /* Peak: in the sensor's units (image, extra 3), of that slice of that scene (255 none); now: mA or mV, 65535 not known. */
 #define QJ_MSG_GUARD 0x87
 #define QJ_MSG_GUARD_LENGTH 8 /* sensor u8, sensors u8, learning u8, scene u8, slice u8, peak u8, now u16 */
+
+/* Rising edges, modulo 65536. */
+#define QJ_MSG_EDGES 0x89
+#define QJ_MSG_EDGES_LENGTH 2 /* edges u16 */
 
 /* When: frames since the boot modulo 65536, which sixth of the running frame, 1/320000 of a frame into that (near 65535: so much before it). */
 #define QJ_MSG_CLOCK 0x8A

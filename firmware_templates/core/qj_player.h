@@ -196,6 +196,20 @@ uint8_t qj_input_pin(uint8_t input);
 uint8_t qj_input_flags(uint8_t input);   /* bit 0: active when low, bit 1: pull-up */
 uint8_t qj_sensor_pin(uint8_t sensor);
 
+/* Strings of addressable lamps: how many, whose pin, and what all lamps of one show now: three bytes in the order in
+ * which they go over the wire; returns how many lamps it has. */
+uint8_t qj_strings(void);
+uint8_t qj_string_pin(uint8_t string);
+uint8_t qj_string_light(const qj_player *p, uint8_t string, uint8_t light[3]);
+
+/* The sound module: flags bit 0 serial, bit 1 a pulse is low, QJ_NONE = there is none; time in frames of a pulse or
+ * cycles a bit. qj_sound, after each qj_tick(): whether this frame starts a track, and which. The bytes to say so. */
+uint8_t qj_sound_flags(void);
+uint8_t qj_sound_pin(void);
+uint16_t qj_sound_time(void);
+uint8_t qj_sound(const qj_player *p, uint8_t *track);
+uint8_t qj_sound_byte(uint8_t index, uint8_t track, uint8_t *byte);
+
 /* Perceived lightness, Q8 (0..51200), to duty 0..4095 by CIE L*. */
 uint16_t qj_curve(uint16_t lightness_q8);
 

@@ -164,6 +164,19 @@ static void bench_off(void) {
 
 void qj_board_bench_open(void) { bench_off(); }
 
+/* This board has no bus. */
+uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t scale) {
+  (void)address;
+  (void)prescale;
+  (void)scale;
+  return QJ_REFUSED;
+}
+
+uint16_t qj_board_edges(uint8_t pin) {
+  (void)pin;
+  return 0;
+}
+
 /* Where buffers are, and how large. */
 uint8_t *EXPORT(x_image)(void) { return image; }
 row *EXPORT(x_rows)(void) { return rows; }

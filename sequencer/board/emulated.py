@@ -14,7 +14,7 @@ from typing import Final
 from sequencer.board.emulated_kinds import UNO, BoardKind, port_address
 from sequencer.board.i2c import I2cBus
 from sequencer.board.simavr import F_CPU, Simavr
-from sequencer.errors import Fault, ImageError
+from sequencer.errors import Fault, ImageError, PortError
 
 _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
@@ -202,7 +202,8 @@ class EmulatedBoard:
     def _watcher(self, pin: int) -> Callable[[int], None]:
         levels, edges, chip = self._levels, self.edges, self.chip
 
-        def changed(level: int) -> None:
+        def changed(raised: int) -> None:
+            level = raised & 1  # a timer's output comes with a flag
             if levels[pin] != level:  # the library repeats levels at each write to the port
                 levels[pin] = level
                 edges.append(Edge(chip.cycle, pin, level))
@@ -235,8 +236,11 @@ class EmulatedBoard:
             self.chip.nudge(port, bit, self.port_level(pin))
 
     def analog(self, pin: int, millivolts: float) -> None:
-        """Hold an analog pin (A0..A7 = 14..21) at a voltage; the reference is 5000 mV."""
-        self.chip.analog(pin - 14, round(millivolts))
+        """Hold an analog pin (A0 = 14, on a Mega 54) at a voltage; the reference is 5000 mV."""
+        channel = pin - self.kind.first_analog
+        if channel not in range(16):
+            raise PortError(Fault(f"{self.kind.title} has no such analog pin", value=str(pin)))
+        self.chip.analog(channel, round(millivolts))
 
     def port_level(self, pin: int) -> int:
         """The PORT bit of a pin: its level when it is an output, its pull-up when an input."""

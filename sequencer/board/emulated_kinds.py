@@ -34,6 +34,7 @@ class BoardKind:
     runs: tuple[tuple[int, str, str], ...]
     lamps: Mapping[int, LampTimer]
     lamp_top: int
+    first_analog: int = 14
 
     def port_bit(self, pin: int) -> tuple[str, int]:
         """The port letter and bit of a pin.
@@ -90,5 +91,5 @@ _MEGA_LAMPS: Final = {
     for control, pins in ((0x90, (5, 2, 3)), (0xA0, (6, 7, 8)), (0x120, (46, 45, 44)))
     for output, pin in enumerate(pins)
 }
-MEGA: Final = BoardKind("a Mega", "atmega2560", 0x40000, 0x3E000, _MEGA_RUNS, _MEGA_LAMPS, 4095)
+MEGA: Final = BoardKind("a Mega", "atmega2560", 0x40000, 0x3E000, _MEGA_RUNS, _MEGA_LAMPS, 4095, 54)
 BOARD_KINDS: Final[Mapping[str, BoardKind]] = {"uno": UNO, "nano": NANO, "mega": MEGA}

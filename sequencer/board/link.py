@@ -299,6 +299,14 @@ class Link:
         """Lightness 0..200 (half per cents of L*) on a pin, as :meth:`bench_servo`."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
+    def bench_expander(self, address: int, prescale: int, scale: int) -> None:
+        """Pins 128 to 143 of :meth:`bench_servo` are this expander from now on; ``scale`` as in the image."""
+        self.request("bench_expander", address=address, prescale=prescale, scale=scale)
+
+    def edges(self, pin: int) -> int:
+        """How often a pin has risen since it was first asked about, modulo 65536."""
+        return self.request("ask_edges", pin=pin).number("edges")
+
     def learn(self, learning: bool) -> None:
         """While learning, the stall guard applies only its ceilings."""
         self.request("set_guard", learning=int(learning))
