@@ -227,15 +227,19 @@ def with_extras(contents: ShowImage, planned: PlannedShow, table: TransitionTabl
 
     from sequencer.tables.extra_clock import check_clock_error, clock_extra
     from sequencer.tables.limits import guard_of
+    from sequencer.tables.outputs import sound_of, strings_of
     from sequencer.tables.policies import policy_of, stopping_of
 
     servos = [spec.servo for spec in planned.specs.values()]
     figure = planned.show.figure
+    sounds = {name: [s.at_s for s in scene.sounds] for name, scene in planned.show.scenes.items()}
     check_clock_error(figure.board.clock_error)
     found = (
         policy_of(planned.show.policy.only(planned.timelines), contents),
         stopping_of(figure, contents, servos, table.park_frames),
         guard_of(figure, contents, servos, planned.show.learned),
+        strings_of(figure),
+        sound_of(figure, contents, sounds),
         clock_extra(figure.board.clock_ppm),
     )
     return replace(contents, extras=(*contents.extras, *(extra for extra in found if extra is not None)))

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from sequencer.check.loads import Machine, SceneLoads
     from sequencer.check.played import PlayedScene
     from sequencer.check.report import MovedAxes, SceneReport
+    from sequencer.figure.colours import Colour
+    from sequencer.figure.model import Figure
 
 
 def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = None) -> CheckedShow:
@@ -63,6 +65,16 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     return CheckedShow(built, played, report, loads)
 
 
+def _lamps(figure: Figure) -> tuple[list[list[int]], list[Colour]]:
+    """Where each lamp stands in the image, and its colour."""
+    from sequencer.tables.lamp_channels import lamp_channels
+
+    at: dict[str, list[int]] = {name: [] for name in figure.lamps}
+    for index, item in enumerate(lamp_channels(figure)):
+        at[item.lamp.name].append(index)
+    return list(at.values()), [lamp.colour for lamp in figure.lamps.values()]
+
+
 def _unlearned(built: BuiltShow) -> dict[str, str]:
     from sequencer.tables.limits import unlearned
 
@@ -99,6 +111,7 @@ def _scene(
         alone = {name: played}
         found = (
             *kept.of(("light", Same(lamps), played.loop), lambda: tuple(findings.light(alone, frame_s))),
+            *findings.red(alone, *_lamps(figure), frame_s),
             *torque.findings(figure, machine, loads),
             *ringing.findings(planned.specs, moved, played, plans, frame_s),
             *supply.findings(figure, current),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.figure.cross_linkages import check_clearances, check_drives
-from sequencer.figure.cross_outputs import check_sensors
+from sequencer.figure.cross_outputs import check_lamps, check_sensors, check_sound, check_strings
 from sequencer.figure.cross_stopping import check_stopping
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
@@ -67,6 +67,9 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
         _lamp(name, lamp, reporter)
     check_sensors(parts, reporter)
     check_stopping(parts, reporter)
+    check_lamps(parts, reporter)
+    check_strings(parts, reporter)
+    check_sound(parts, reporter)
     _poses(parts, reporter)
 
 
@@ -107,7 +110,7 @@ def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
 def _names(parts: Parts, reporter: Reporter) -> None:
     """Axes, lamps, switches and inputs share one set of names, because scenes name them alike."""
     owner: dict[str, str] = {}
-    for section in ("axes", "lamps", "switches", "inputs", "sensors"):
+    for section in ("axes", "lamps", "switches", "inputs", "sensors", "strings"):
         for name in getattr(parts, section):
             if name in RESERVED:
                 reporter.add(
@@ -124,18 +127,24 @@ def _names(parts: Parts, reporter: Reporter) -> None:
             owner.setdefault(name, section)
 
 
-def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
-    """Everything on a pin: its path, the pin, the section."""
-    for section in ("servos", "lamps", "switches", "inputs", "sensors"):
+def _wired(parts: Parts) -> Iterator[tuple[Path, str, int, str]]:
+    """Everything on a pin: its path, the pin's key, the pin, the section."""
+    for section in ("servos", "lamps", "switches", "inputs", "sensors", "strings"):
         table: Table
         for name, table in getattr(parts, section).items():
-            yield ("inputs" if section == "sensors" else section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
+            path = ("inputs" if section == "sensors" else section, name)
+            for key in ("pin", "red_pin", "green_pin", "blue_pin"):
+                pin = getattr(table, key, None)
+                if pin is not None:
+                    yield path, key, pin, section
+    if parts.top is not None and parts.top.sound_module is not None:
+        yield ("sound_module",), "pin", parts.top.sound_module.pin, "sound modules"
 
 
 def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
     board, taken = PINS[kind], dict[int, Path]()
-    for path, pin, section in _wired(parts):
-        where = (*path, "pin")
+    for path, key, pin, section in _wired(parts):
+        where = (*path, key)
         printed = board.name(pin)
         move = "move the wire to a free pin and change `pin`"
 

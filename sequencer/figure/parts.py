@@ -16,7 +16,7 @@ from sequencer.figure.schema import (
 )
 from sequencer.figure.schema_linkages import ClearanceTable, LinkageTable
 from sequencer.figure.schema_masses import MassTable
-from sequencer.figure.schema_outputs import CurrentTable, VoltageTable
+from sequencer.figure.schema_outputs import CurrentTable, StringTable, VoltageTable
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,7 @@ class Parts:
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
     sensors: Mapping[str, CurrentTable | VoltageTable]
+    strings: Mapping[str, StringTable]
     openings: Mapping[str, OpeningTable]
     linkages: Mapping[str, LinkageTable]
     clearances: Mapping[str, ClearanceTable]

@@ -29,7 +29,7 @@ from sequencer.figure.schema import (
 )
 from sequencer.figure.schema_linkages import LINKAGES, ClearanceTable
 from sequencer.figure.schema_masses import SHAPES
-from sequencer.figure.schema_outputs import SENSORS, CurrentTable, VoltageTable
+from sequencer.figure.schema_outputs import SENSORS, CurrentTable, StringTable, VoltageTable
 from sequencer.figure.schema_values import NAME_PATTERN
 from sequencer.figure.toml_text import parse_toml
 
@@ -46,6 +46,7 @@ _SECTIONS = (
     "linkages",
     "clearances",
     "poses",
+    "strings",
 )
 _T = TypeVar("_T", bound=BaseModel)
 
@@ -165,6 +166,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         switches=_section(document, "switches", SwitchTable, reporter),
         inputs=inputs,
         sensors=sensors,
+        strings=_section(document, "strings", StringTable, reporter),
         openings=_section(document, "openings", OpeningTable, reporter),
         linkages=_worded(document, "linkages", "kind", LINKAGES, reporter),
         clearances=_section(document, "clearances", ClearanceTable, reporter),

@@ -13,13 +13,13 @@ from sequencer.errors import Fault, PlanError
 from sequencer.figure.model import Figure
 from sequencer.kept import Kept
 from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.tables.lamp_channels import lamp_channels, lamp_records, lamp_streams
 from sequencer.tables.model import (
     COMMON_FRAMES,
     FRAME_US,
     LARGEST_COUNTS,
     LONGEST_SCENE,
     InputRecord,
-    LampRecord,
     SceneRecord,
     ShowImage,
     SwitchRecord,
@@ -27,7 +27,7 @@ from sequencer.tables.model import (
     Transition,
 )
 from sequencer.tables.rice import encode_track
-from sequencer.tables.streams import encode_lamp, encode_switch, frames_from_s, lightness
+from sequencer.tables.streams import encode_switch, frames_from_s
 from sequencer.tables.transitions import TransitionTable
 from sequencer.timeline.model import Shortfall, Timeline
 
@@ -124,10 +124,7 @@ def assemble(
         stagger_frames=STAGGER_FRAMES,
         boot_frames=BOOT_FRAMES,
         tracks=tuple(_track(figure, spec) for spec in specs.values()),
-        lamps=tuple(
-            LampRecord(lamp.name, lamp.pin, lamp.active_low, lightness(lamp.rest))
-            for lamp in figure.lamps.values()
-        ),
+        lamps=lamp_records(figure),
         switches=tuple(
             SwitchRecord(
                 *(item.name, item.pin, item.active_low),
@@ -161,7 +158,7 @@ def with_table(contents: ShowImage, table: TransitionTable) -> ShowImage:
 def _check_counts(figure: Figure, tracks: int, scenes: int) -> None:
     counts = {
         "tracks": tracks,
-        "lamps": len(figure.lamps),
+        "lamps": len(lamp_channels(figure)),
         "switches": len(figure.switches),
         "inputs": len(figure.inputs),
         "scenes": scenes,
@@ -242,7 +239,7 @@ def _scene(
     late: list[Shortfall] = []
     try:
         tracks = tuple(_points(plans.get(name), frames, kept) for name in specs)
-        lamps = tuple(encode_lamp(timeline.lamps.get(name, ()), frames, frame_us) for name in figure.lamps)
+        lamps = lamp_streams(figure, timeline.lamps, frames, frame_us)
         switches = []
         for name, switch in figure.switches.items():
             steps = timeline.switches.get(name, ())

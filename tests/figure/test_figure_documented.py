@@ -18,7 +18,7 @@ TABLES = (
     *(schema_linkages.DriveTable, schema_linkages.SpringTable, schema_linkages.CounterweightTable),
     *(*schema_linkages.LINKAGES.values(), schema_linkages.CrankTable, schema_linkages.ClearanceTable),
     *(schema.PullsSpread, schema.WobbleSpread, schema_masses.MassSpread, schema_masses.SwingSpread),
-    *schema_outputs.SENSORS.values(),
+    *(*schema_outputs.SENSORS.values(), schema_outputs.StringTable, schema_outputs.SoundTable),
     *(schema.PullsTable, schema.WobbleTable, schema_masses.SwingTable, schema.LineTable, schema.OpeningTable),
 )
 KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})
