@@ -27,7 +27,7 @@ MESSAGES = ROOT / "sequencer" / "board" / "messages.toml"
 WASM = ROOT / "sequencer" / "player" / "data" / "player.wasm"
 STATES = CORE / "states.toml"
 STATES_PAGE = ROOT / "sequencer" / "tables" / "STATES.md"
-FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16}
+FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16, "i16s": 0}
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 
 
@@ -44,7 +44,11 @@ def render_messages() -> str:
     ]
 
     def longest(to: str) -> int:
-        return max(message["length"] for message in messages if message["to"] == to)
+        return max(
+            message["length"] + 2 * message.get("most", 0) for message in messages if message["to"] == to
+        )
+
+    to_board = {message["type"]: message for message in messages if message["to"] == "board"}
 
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(CORE),
@@ -57,6 +61,12 @@ def render_messages() -> str:
         protocol=table["protocol"],
         baud=table["baud"],
         messages=messages,
+        lengths=[
+            "0xFF"
+            if at not in to_board
+            else f"{to_board[at]['length'] | (0x80 if to_board[at].get('most') else 0)}"
+            for at in range(max(to_board) + 1)
+        ],
         longest_to_board=longest("board"),
         longest_to_host=longest("host"),
     )

@@ -33,6 +33,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
     from sequencer.figure.dynamics import Dynamics
+    from sequencer.firmware.join import room_bytes
     from sequencer.tables.room import room
 
     kept = Kept() if kept is None else kept
@@ -45,7 +46,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     loads = {name: scene.loads for name, scene in scenes.items()}
     reports = {name: scene.report for name, scene in scenes.items()}
     busiest = busiest_s(planned.show.policy, built.scene_seconds)
-    space = room(built.contents, built.image, built.player.board.image_bytes)
+    space = room(built.contents, built.image, room_bytes(built.player.board, figure.board.memory_bytes))
     found = [
         *kept.of(("judge", Same(figure)), lambda: tuple(judge.findings(figure))),
         *findings.memory(space, built.player.board.title),

@@ -46,7 +46,7 @@ static void read_inputs(void) {
 }
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
-static void next_frame(void) {
+static QJ_ONCE void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   clock_frame();
@@ -114,10 +114,12 @@ int main(void) {
   sei();
   for (;;) {
     talk();
-    if (player.fault == QJ_OK) read_inputs();
+    if (player.fault == QJ_OK) {
+      read_inputs();
+      sound_poll(); /* not before sound_start() */
+    }
     analog_poll(&player);
     strings_poll(&player);
-    sound_poll();
     if (pulses_want_list()) next_frame();
     expander_step(&player);
     bench_watch();

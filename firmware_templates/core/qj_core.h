@@ -28,6 +28,10 @@
 #ifndef QJ_MAX_COUNTED
 #define QJ_MAX_COUNTED 32
 #endif
+#ifndef QJ_MAX_WAYS
+#define QJ_MAX_WAYS QJ_MAX_TRACKS /* tracks under live control at a time */
+#endif
+#define QJ_LIVE_POINTS_MOST 12
 #ifndef QJ_MAX_SENSORS
 #define QJ_MAX_SENSORS 4
 #endif
@@ -53,9 +57,20 @@ typedef uint32_t qj_offset;
 #define QJ_ONCE
 #endif
 
+/* Constants that would cost RAM on the AVR. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define QJ_FLASH PROGMEM
+#define QJ_FLASH_BYTE(at) pgm_read_byte(at)
+#else
+#define QJ_FLASH
+#define QJ_FLASH_BYTE(at) ((uint8_t)*(at))
+#endif
+
 #define QJ_PLAYER_VERSION 2
 #define QJ_FORMAT 2 /* of the show image */
 #define QJ_NONE 255
+#define QJ_LIVE 254 /* as a scene: live control */
 #define QJ_ANY_BOARD 255
 #define QJ_COMMON_FRAMES 6
 #define QJ_HAPPENINGS 4
@@ -86,7 +101,7 @@ enum qj_fault {
   QJ_WORKSHOP = 11     /* no fault: laid down for the bench by the host, until a reset */
 };
 
-enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4 };
+enum qj_result { QJ_DONE = 0, QJ_BUSY = 1, QJ_REFUSED = 2, QJ_UNKNOWN = 3, QJ_BAD_ARGUMENT = 4, QJ_OTHER_BOOT = 5, QJ_LATE = 6 };
 
 /* What a `happened` report tells. */
 enum qj_what {
@@ -105,6 +120,8 @@ enum qj_what {
 
 /* One byte of the image. Offsets beyond the image return 0xFF. */
 uint8_t qj_read(qj_offset offset);
+/* Of this boot: another one after every reset and power cut. */
+uint16_t qj_boot_number(void);
 /* What lies beyond `from` (the image's length) is read from elsewhere: an I2C memory on a bus of this speed (4 =
  * 400 kHz, 1 = 100 kHz). Called while the image is checked. */
 void qj_outside(qj_offset from, uint8_t speed);

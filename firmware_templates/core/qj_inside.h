@@ -45,8 +45,12 @@ enum qj_mode {
   QJ_LEAVE, /* a loop faded out, another scene, loop or rest coming */
   QJ_STOP,  /* velocity faded to nothing */
   QJ_REST,  /* rest-to-rest from wherever the track stands (kept in past[0]) */
-  QJ_PARK   /* the same to the parked pose, of tracks marked QJ_OFF_PARKING; the others stand */
+  QJ_PARK,  /* the same to the parked pose, of tracks marked QJ_OFF_PARKING; the others stand */
+  QJ_LIVE_POINTS /* what the host streams, checked; without it, the way to a stop that came with it */
 };
+
+/* Live control: this long without a word from the host, and the return to rest begins at the next common knot. */
+#define QJ_SILENT_FRAMES 6
 
 enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8 };
 enum { QJ_BARRED_STOP = 1, QJ_BARRED_RAIL = 2 };
@@ -117,6 +121,16 @@ uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record);
 /* qj_fade.c */
 uint16_t qj_weight(uint16_t f, uint16_t frames);
 int16_t qj_blend(int16_t base, uint16_t weight, int16_t to, int16_t from);
+
+/* qj_link.c: a number as it lies in a frame */
+uint16_t qj_get16(const uint8_t *at);
+
+/* qj_live.c */
+void qj_live_begin(qj_player *p);
+/* The next point of a track at its knot. */
+int16_t qj_live_point(qj_player *p, uint8_t track);
+/* Whether every track stands and no point waits. */
+uint8_t qj_live_stands(const qj_player *p);
 
 /* qj_layer.c */
 void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks);

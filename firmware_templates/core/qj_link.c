@@ -4,18 +4,31 @@
 #include "qj_inside.h"
 #include "qj_keep.h"
 
-/* A frame in the making: seq, type, body; the CRC is put behind it when it is sent. */
+/* A frame in the making, coded as it grows. Only the last few bytes of the longest one cannot be foreseen:
+ * the CRC, and each zero costs nothing that the block before it has not paid. */
 typedef struct {
-  uint8_t bytes[QJ_LONGEST_TO_HOST + 4];
-  uint8_t count;
+  uint8_t bytes[QJ_LINK_LONGEST];
+  uint8_t at;   /* next byte */
+  uint8_t code; /* where the running block's length goes */
+  uint16_t crc;
 } frame;
 
-static void add8(frame *f, uint8_t value) {
-  f->bytes[f->count] = value;
-  f->count = (uint8_t)(f->count + 1);
+static QJ_ONCE void code8(frame *f, uint8_t value) {
+  if (value == 0) {
+    f->bytes[f->code] = (uint8_t)(f->at - f->code);
+    f->code = f->at;
+  } else {
+    f->bytes[f->at] = value;
+  }
+  f->at = (uint8_t)(f->at + 1);
 }
 
-static void add16(frame *f, uint16_t value) {
+static QJ_ONCE void add8(frame *f, uint8_t value) {
+  f->crc = qj_crc16(f->crc, value);
+  code8(f, value);
+}
+
+static QJ_ONCE void add16(frame *f, uint16_t value) {
   add8(f, (uint8_t)(value & 0xFF));
   add8(f, (uint8_t)(value >> 8));
 }
@@ -25,24 +38,21 @@ static void add32(frame *f, uint32_t value) {
   add16(f, (uint16_t)(value >> 16));
 }
 
-static void start(frame *f, uint8_t seq, uint8_t type) {
-  f->count = 0;
+static QJ_ONCE void start(frame *f, uint8_t seq, uint8_t type) {
+  f->code = 0;
+  f->at = 1;
+  f->crc = 0xFFFF;
   add8(f, seq);
   add8(f, type);
 }
 
-static void send(frame *f) {
-  uint8_t coded[QJ_LINK_LONGEST];
-  uint16_t crc = 0xFFFF;
-  uint8_t length;
+static QJ_ONCE void send(frame *f) {
+  const uint16_t crc = f->crc;
   uint8_t i;
-  for (i = 0; i < f->count; i++) {
-    crc = qj_crc16(crc, f->bytes[i]);
-  }
   add16(f, crc);
-  length = qj_cobs_encode(f->bytes, f->count, coded);
-  for (i = 0; i < length; i++) {
-    qj_put(coded[i]);
+  f->bytes[f->code] = (uint8_t)(f->at - f->code);
+  for (i = 0; i < f->at; i++) {
+    qj_put(f->bytes[i]);
   }
   qj_put(0);
 }
@@ -62,20 +72,26 @@ static void send_hello(const qj_link *l, const qj_player *p, uint8_t seq) {
   add8(&f, p->fault);
   add32(&f, p->fault == QJ_NO_IMAGE ? (uint32_t)0 : qj_u32(QJ_AT_CRC));
   add32(&f, qj_player_crc());
+  add16(&f, qj_boot_number());
   for (i = 0; i < 16; i++) {
     add8(&f, i < length ? qj_read((qj_offset)(names + (qj_offset)(i + 1))) : 0);
   }
   send(&f);
 }
 
-static void send_status(const qj_player *p, uint8_t seq) {
-  const qj_layer *const layer = &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current];
+/* What the status and the telemetry begin with. */
+static void add_doing(frame *f, const qj_player *p) {
+  add8(f, p->state);
+  add8(f, p->fault);
+  add8(f, qj_scene_now(p));
+}
+
+static QJ_ONCE void send_status(const qj_player *p, uint8_t seq) {
+  const qj_layer *const layer = qj_playing(p);
   frame f;
   start(&f, seq, QJ_MSG_STATUS);
-  add8(&f, p->state);
-  add8(&f, p->fault);
-  add8(&f, layer->scene);
-  add32(&f, (uint32_t)layer->frame);
+  add_doing(&f, p);
+  add32(&f, p->mode == QJ_LIVE_POINTS ? p->clock - p->live_from : (uint32_t)layer->frame);
   add32(&f, (uint32_t)layer->frames);
   add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
   add8(&f, p->repeats);
@@ -83,7 +99,20 @@ static void send_status(const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
-static void send_memory(uint8_t seq, uint16_t at) {
+static QJ_ONCE void send_telemetry(const qj_link *l, const qj_player *p, uint8_t seq) {
+  frame f;
+  start(&f, seq, QJ_MSG_TELEMETRY);
+  add_doing(&f, p);
+  add32(&f, p->clock);
+  add16(&f, qj_supply(p, QJ_SUPPLY_MV));
+  add16(&f, qj_supply(p, QJ_SUPPLY_MA));
+  add16(&f, p->late_frames);
+  add16(&f, qj_worst_latency());
+  add16(&f, l->damaged);
+  send(&f);
+}
+
+static QJ_ONCE void send_memory(uint8_t seq, uint16_t at) {
   frame f;
   uint8_t i;
   start(&f, seq, QJ_MSG_MEMORY);
@@ -94,7 +123,7 @@ static void send_memory(uint8_t seq, uint16_t at) {
   send(&f);
 }
 
-static void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
+static QJ_ONCE void send_guard(const qj_player *p, uint8_t seq, uint8_t sensor) {
   frame f;
   if (sensor >= p->sensors) {
     sensor = QJ_NONE;
@@ -117,7 +146,7 @@ static void send_ack(uint8_t seq, uint8_t result) {
   send(&f);
 }
 
-static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
+static QJ_ONCE void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
   qj_time now;
   frame f;
   qj_board_clock(trim, slew, &now);
@@ -128,14 +157,14 @@ static void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
   send(&f);
 }
 
-static void send_edges(const qj_player *p, uint8_t seq, uint8_t pin) {
+static QJ_ONCE void send_edges(const qj_player *p, uint8_t seq, uint8_t pin) {
   frame f;
   start(&f, seq, QJ_MSG_EDGES);
   add16(&f, qj_on_bench(p) ? qj_board_edges(pin) : (uint16_t)0);
   send(&f);
 }
 
-static void send_news(qj_player *p) {
+static QJ_ONCE void send_news(qj_player *p) {
   const qj_happening *const h = &p->happened[0];
   frame f;
   uint8_t i;
@@ -151,117 +180,124 @@ static void send_news(qj_player *p) {
   }
 }
 
-static uint16_t get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
+uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
 
-/* A request that changes something. */
-static uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t length) {
+/* A request that changes something; its length is right. `points`: numbers behind its body. */
+static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t points) {
+  const uint16_t first = qj_get16(body); /* there is always a CRC behind a short body */
   switch (type) {
     case QJ_MSG_CUE:
-      return length == QJ_MSG_CUE_LENGTH ? qj_cue(p, get16(body), body[2], body[3]) : QJ_BAD_ARGUMENT;
+      return qj_get16(body + 4) == qj_boot_number() ? qj_cue(p, first, body[2], body[3]) : QJ_OTHER_BOOT;
     case QJ_MSG_HOLD:
-      return length == QJ_MSG_HOLD_LENGTH ? qj_hold(p) : QJ_BAD_ARGUMENT;
+      return qj_hold(p);
     case QJ_MSG_RESUME:
-      return length == QJ_MSG_RESUME_LENGTH ? qj_resume(p) : QJ_BAD_ARGUMENT;
+      return qj_resume(p);
     case QJ_MSG_PARK:
-      return length == QJ_MSG_PARK_LENGTH ? qj_park(p) : QJ_BAD_ARGUMENT;
+      return qj_park(p);
     case QJ_MSG_RELEASE:
-      return length == QJ_MSG_RELEASE_LENGTH ? qj_release(p) : QJ_BAD_ARGUMENT;
-    case QJ_MSG_WORKSHOP:
-      if (length == QJ_MSG_WORKSHOP_LENGTH) {
-        const uint8_t result = qj_workshop(p);
-        if (result == QJ_DONE) {
-          qj_board_bench_open();
-        }
-        return result;
+      return qj_release(p);
+    case QJ_MSG_LIVE:
+      return qj_live(p, body[0], qj_get16(body + 1), body + 3, points);
+    case QJ_MSG_WORKSHOP: {
+      const uint8_t result = qj_workshop(p);
+      if (result == QJ_DONE) {
+        qj_board_bench_open();
       }
-      break;
+      return result;
+    }
     case QJ_MSG_SET_GUARD:
-      if (length != QJ_MSG_SET_GUARD_LENGTH) {
-        return QJ_BAD_ARGUMENT;
-      }
       p->learning = body[0];
       return QJ_DONE;
     case QJ_MSG_KEEP_MEMORY:
-      if (length == QJ_MSG_KEEP_MEMORY_LENGTH && get16(body) >= QJ_KEEP_HOSTS) {
-        return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(get16(body), body[2]) : QJ_REFUSED;
+      if (first < QJ_KEEP_HOSTS) {
+        return QJ_BAD_ARGUMENT;
       }
-      break;
+      return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(first, body[2]) : QJ_REFUSED;
     case QJ_MSG_BENCH_EXPANDER:
-      if (length == QJ_MSG_BENCH_EXPANDER_LENGTH) {
-        return qj_on_bench(p) ? qj_board_bench_expander(body[0], body[1], get16(body + 2)) : QJ_REFUSED;
-      }
-      break;
+      return qj_on_bench(p) ? qj_board_bench_expander(body[0], body[1], qj_get16(body + 2)) : QJ_REFUSED;
     case QJ_MSG_BENCH_SERVO:
-      if (length == QJ_MSG_BENCH_SERVO_LENGTH) {
-        return qj_on_bench(p) ? qj_board_bench_servo(body[0], get16(body + 1)) : QJ_REFUSED;
-      }
-      break;
+      return qj_on_bench(p) ? qj_board_bench_servo(body[0], qj_get16(body + 1)) : QJ_REFUSED;
     case QJ_MSG_BENCH_LAMP:
-      if (length == QJ_MSG_BENCH_LAMP_LENGTH) {
-        return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
-      }
-      break;
+      return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
     case QJ_MSG_BLOCK:
       /* Only where nothing plays: a show whose outside part is not there, or not yet. */
-      if (length == QJ_MSG_BLOCK_LENGTH) {
-        return p->fault == QJ_BAD_CRC
-                   ? qj_board_store((uint32_t)get16(body) | (uint32_t)get16(body + 2) << 16, body + 4)
-                   : QJ_REFUSED;
-      }
-      break;
+      return p->fault == QJ_BAD_CRC
+                 ? qj_board_store((uint32_t)first | (uint32_t)qj_get16(body + 2) << 16, body + 4)
+                 : QJ_REFUSED;
     default:
       return QJ_UNKNOWN;
   }
-  return QJ_BAD_ARGUMENT;
+}
+
+/* Whether a body of `length` bytes is one of such a request; then how many numbers follow its beginning. */
+static QJ_ONCE uint8_t fits(uint8_t type, uint8_t length, uint8_t *points) {
+  static const uint8_t lengths[QJ_REQUESTS] QJ_FLASH = {QJ_REQUEST_LENGTHS};
+  uint8_t due = QJ_FLASH_BYTE(&lengths[type]);
+  *points = 0;
+  if (due >= 0x80 && (uint8_t)(due & 0x7F) <= length) {
+    due = (uint8_t)(due & 0x7F);
+    length = (uint8_t)(length - due);
+    *points = (uint8_t)(length >> 1);
+    return (uint8_t)((length & 1) == 0);
+  }
+  return (uint8_t)(due == length);
 }
 
 /* A complete frame: check, perform, answer. A frame that is not whole is dropped; the host asks again. */
-static uint8_t handle(qj_link *l, qj_player *p) {
-  uint8_t bytes[QJ_LINK_RECEIVE];
-  const uint8_t length = qj_cobs_decode(l->buffer, l->count, bytes);
+static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
+  uint8_t *const bytes = l->buffer;
+  uint8_t length = qj_cobs_decode(bytes, l->count, bytes);
+  const uint8_t seq = bytes[0];
+  const uint8_t type = bytes[1];
   uint16_t crc = 0xFFFF;
-  uint16_t told;
+  uint8_t points;
+  uint8_t result;
   uint8_t i;
   if (length == QJ_NONE || length < 4) {
     return 0;
   }
-  for (i = 0; i < (uint8_t)(length - 2); i++) {
+  length = (uint8_t)(length - 4);
+  for (i = 0; i < (uint8_t)(length + 2); i++) {
     crc = qj_crc16(crc, bytes[i]);
   }
-  told = get16(bytes + (length - 2));
-  if (told != crc || bytes[0] == 0) {
+  if (qj_get16(bytes + i) != crc || seq == 0) {
     return 0;
   }
-  if (bytes[1] == QJ_MSG_ASK_HELLO && length == QJ_MSG_ASK_HELLO_LENGTH + 4) {
-    send_hello(l, p, bytes[0]);
-    return 1;
+  result = type >= QJ_REQUESTS ? QJ_UNKNOWN : fits(type, length, &points) ? QJ_DONE : QJ_BAD_ARGUMENT;
+  if (result == QJ_DONE) {
+    switch (type) { /* questions are answered afresh and leave the memory of what was performed alone */
+      case QJ_MSG_ASK_HELLO:
+        send_hello(l, p, seq);
+        return 1;
+      case QJ_MSG_ASK_STATUS:
+        send_status(p, seq);
+        return 1;
+      case QJ_MSG_ASK_TELEMETRY:
+        send_telemetry(l, p, seq);
+        return 1;
+      case QJ_MSG_ASK_MEMORY:
+        send_memory(seq, qj_get16(bytes + 2));
+        return 1;
+      case QJ_MSG_ASK_GUARD:
+        send_guard(p, seq, bytes[2]);
+        return 1;
+      case QJ_MSG_ASK_EDGES:
+        send_edges(p, seq, bytes[2]);
+        return 1;
+      case QJ_MSG_HOST_TIME:
+        send_clock(seq, qj_get16(bytes + 2), qj_get16(bytes + 4));
+        return 1;
+      default:
+        break;
+    }
+    if (seq != l->last_seq || crc != l->last_crc) {
+      l->last_result = perform(p, type, bytes + 2, points);
+      l->last_seq = seq;
+      l->last_crc = crc;
+    }
+    result = l->last_result;
   }
-  if (bytes[1] == QJ_MSG_ASK_STATUS && length == QJ_MSG_ASK_STATUS_LENGTH + 4) {
-    send_status(p, bytes[0]);
-    return 1;
-  }
-  if (bytes[1] == QJ_MSG_ASK_MEMORY && length == QJ_MSG_ASK_MEMORY_LENGTH + 4) {
-    send_memory(bytes[0], get16(bytes + 2));
-    return 1;
-  }
-  if (bytes[1] == QJ_MSG_ASK_GUARD && length == QJ_MSG_ASK_GUARD_LENGTH + 4) {
-    send_guard(p, bytes[0], bytes[2]);
-    return 1;
-  }
-  if (bytes[1] == QJ_MSG_ASK_EDGES && length == QJ_MSG_ASK_EDGES_LENGTH + 4) {
-    send_edges(p, bytes[0], bytes[2]);
-    return 1;
-  }
-  if (bytes[1] == QJ_MSG_HOST_TIME && length == QJ_MSG_HOST_TIME_LENGTH + 4) {
-    send_clock(bytes[0], get16(bytes + 2), get16(bytes + 4));
-    return 1;
-  }
-  if (bytes[0] != l->last_seq || crc != l->last_crc) {
-    l->last_result = perform(p, bytes[1], bytes + 2, (uint8_t)(length - 4));
-    l->last_seq = bytes[0];
-    l->last_crc = crc;
-  }
-  send_ack(bytes[0], l->last_result);
+  send_ack(seq, result);
   return 1;
 }
 
@@ -272,17 +308,33 @@ void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
   l->last_seq = 0;
   l->last_crc = 0;
   l->last_result = QJ_DONE;
-  l->hello_due = 1;
+  l->due = QJ_DUE_HELLO;
+  l->damaged = 0;
   l->reset_cause = reset_cause;
   p->happenings = 0;
 }
 
-void qj_link_receive(qj_link *l, uint8_t byte) {
+/* No frame of ours begins with a question mark: as COBS it would announce a block longer than the longest. */
+#if QJ_LINK_RECEIVE >= 0x3F
+#error "a frame could begin with a question mark: keep requests shorter than 58 bytes"
+#endif
+
+QJ_ONCE void qj_link_receive(qj_link *l, uint8_t byte) {
   if (l->ready) { /* the host waits for its answer before it asks again: whatever comes now is noise */
     l->bad = (uint8_t)(byte != 0);
     return;
   }
   if (byte != 0) {
+    if (l->count == 0 && l->bad == 0) {
+      if (byte == '?') {
+        l->due = (uint8_t)(l->due | QJ_DUE_NAME | QJ_DUE_LINE | QJ_AFTER_LINE);
+        return;
+      }
+      if ((l->due & QJ_AFTER_LINE) != 0 && (byte == '\r' || byte == '\n')) {
+        return; /* the Enter that follows it */
+      }
+      l->due = (uint8_t)(l->due & (uint8_t)~QJ_AFTER_LINE);
+    }
     if (l->count < QJ_LINK_RECEIVE) {
       l->buffer[l->count] = byte;
       l->count = (uint8_t)(l->count + 1);
@@ -291,28 +343,88 @@ void qj_link_receive(qj_link *l, uint8_t byte) {
     }
     return;
   }
-  if (l->bad || l->count == 0) {
-    l->bad = 0;
-    l->count = 0;
+  if (l->bad == 0 && l->count != 0) {
+    l->ready = 1;
     return;
   }
-  l->ready = 1;
+  l->damaged = (uint16_t)(l->damaged + l->bad);
+  l->bad = 0;
+  l->count = 0;
+}
+
+/* ---- for a person at a terminal --------------------------------------------------------------- */
+
+static void put_number(uint8_t number) {
+  uint8_t unit;
+  for (unit = 100; unit != 0; unit = (uint8_t)(unit / 10)) {
+    if (number >= unit || unit == 1) {
+      qj_put((uint8_t)('0' + (uint8_t)(number / unit) % 10));
+    }
+  }
+}
+
+/* "Lantern Keeper idle fault 0 scene 255", in two parts that a small transmit ring holds. The zeros around it keep it
+ * apart from frames. */
+static QJ_ONCE void send_name(const qj_player *p) {
+  qj_offset at = p->fault == QJ_OK ? qj_at(QJ_AT_NAMES) : 0;
+  uint8_t left = at == 0 ? (uint8_t)0 : qj_read(at);
+  qj_put(0);
+  for (left = left > 16 ? (uint8_t)16 : left; left != 0; left--) {
+    at = (qj_offset)(at + 1);
+    qj_put(qj_read(at));
+  }
+  qj_put(' ');
+}
+
+static QJ_ONCE void send_line(const qj_player *p) {
+  static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0\r\n";
+  const char *at = text;
+  uint8_t word;
+  for (word = 0; word < 9; word++) {
+    uint8_t letter = QJ_FLASH_BYTE(at);
+    for (; letter != 0; letter = QJ_FLASH_BYTE(at)) {
+      if (word == p->state || word > 5) {
+        qj_put(letter);
+      }
+      at++;
+    }
+    at++;
+    if (word == 6) {
+      put_number(p->fault);
+    }
+    if (word == 7) {
+      put_number(qj_scene_now(p));
+    }
+  }
+  qj_put(0);
 }
 
 /* Room that the answer to the waiting frame may need; only a hello is long. Neither seq nor type is zero in a
  * frame that gets one, so its type stands third in the encoded bytes too. */
 static uint8_t answer_room(const qj_link *l) {
-  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_MEMORY_LENGTH + 6;
+  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_TELEMETRY_LENGTH + 6;
 }
 
-uint8_t qj_link_poll(qj_link *l, qj_player *p) {
+QJ_ONCE uint8_t qj_link_poll(qj_link *l, qj_player *p) {
   uint8_t handled = 0;
-  if (l->hello_due && qj_room() >= QJ_LINK_LONGEST) {
-    l->hello_due = 0;
+  if ((l->due & QJ_DUE_HELLO) != 0 && qj_room() >= QJ_LINK_LONGEST) {
+    l->due = (uint8_t)(l->due & (uint8_t)~QJ_DUE_HELLO);
     send_hello(l, p, 0);
+  }
+  if ((l->due & QJ_DUE_NAME) != 0 && qj_room() >= QJ_LINK_LONGEST) {
+    l->due = (uint8_t)(l->due & (uint8_t)~QJ_DUE_NAME);
+    send_name(p);
+  }
+  if ((l->due & QJ_DUE_LINE) != 0) { /* nothing comes between the two parts */
+    if ((l->due & QJ_DUE_NAME) != 0 || qj_room() < QJ_LINK_LONGEST) {
+      return 0;
+    }
+    l->due = (uint8_t)(l->due & (uint8_t)~QJ_DUE_LINE);
+    send_line(p);
   }
   if (l->ready && qj_room() >= answer_room(l)) {
     handled = handle(l, p);
+    l->damaged = (uint16_t)(l->damaged + (uint8_t)(handled ^ 1));
     l->count = 0;
     l->ready = 0;
   }

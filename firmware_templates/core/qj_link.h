@@ -15,6 +15,8 @@
 /* Encoded report with its zero byte. */
 #define QJ_LINK_LONGEST (QJ_LONGEST_TO_HOST + 6)
 
+enum { QJ_DUE_HELLO = 1, QJ_DUE_NAME = 2, QJ_DUE_LINE = 4, QJ_AFTER_LINE = 8 };
+
 typedef struct {
   volatile uint8_t ready;        /* a complete frame is waiting for qj_link_poll() */
   uint8_t count;                 /* bytes received of the frame */
@@ -23,7 +25,8 @@ typedef struct {
   uint8_t last_seq;              /* last request performed, 0 = none */
   uint16_t last_crc;             /* its CRC: the same number with another content is another request */
   uint8_t last_result;
-  uint8_t hello_due;
+  uint8_t due;                   /* QJ_DUE_... */
+  uint16_t damaged;              /* frames that arrived broken */
   uint8_t reset_cause;
 } qj_link;
 
@@ -35,7 +38,8 @@ void qj_link_receive(qj_link *l, uint8_t byte);
 uint8_t qj_link_poll(qj_link *l, qj_player *p);
 
 uint16_t qj_crc16(uint16_t crc, uint8_t byte);   /* CCITT-FALSE; starts with 0xFFFF */
-/* COBS. Return the length written; decode returns QJ_NONE for a malformed frame. Both want length < 254. */
+/* COBS. Return the length written; decode returns QJ_NONE for a malformed frame. Both want length < 254; decode may
+ * write over what it reads. (Frames are coded as they grow; encode serves those who check.) */
 uint8_t qj_cobs_encode(const uint8_t *in, uint8_t length, uint8_t *out);
 uint8_t qj_cobs_decode(const uint8_t *in, uint8_t length, uint8_t *out);
 
@@ -50,6 +54,7 @@ typedef struct {
 void qj_put(uint8_t byte);         /* one byte into the transmit ring */
 uint8_t qj_room(void);             /* free bytes in it, at most 255 */
 uint8_t qj_board_id(void);         /* 1 = uno, as in the image's header */
+uint16_t qj_worst_latency(void);   /* cycles between an edge's interrupt being due and its being served, at most so far */
 uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes below the image, 0xFF padded) */
 /* Trim and slew for the clock (qj_clock.h), both with a sign; then the time. */
 void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *now);

@@ -2,16 +2,16 @@
 #ifndef QJ_MESSAGES_H
 #define QJ_MESSAGES_H
 
-#define QJ_PROTOCOL 1
+#define QJ_PROTOCOL 2
 #define QJ_BAUD 250000UL
 
 /* Who are you, and what do you carry? */
 #define QJ_MSG_ASK_HELLO 0x01
 #define QJ_MSG_ASK_HELLO_LENGTH 0
 
-/* Play a scene at the next common knot. `cue` is the host's own number, echoed in reports. repeats 0 = until another cue. */
+/* Play a scene at the next common knot (254: live control). `cue` is the host's own number, echoed in reports. repeats 0 = until another cue. */
 #define QJ_MSG_CUE 0x02
-#define QJ_MSG_CUE_LENGTH 4 /* cue u16, scene u8, repeats u8 */
+#define QJ_MSG_CUE_LENGTH 6 /* cue u16, scene u8, repeats u8, boot u16 */
 
 /* Bring everything to a stop by the stored stop and stay there. */
 #define QJ_MSG_HOLD 0x03
@@ -40,6 +40,14 @@
 /* Bench only: light a lamp pin; lightness 0..200. */
 #define QJ_MSG_BENCH_LAMP 0x07
 #define QJ_MSG_BENCH_LAMP_LENGTH 2 /* pin u8, lightness u8 */
+
+/* While scene 254 plays: the points of `track` from number `at` on (counted from the start of live control), ending in three equal ones; none: still here. */
+#define QJ_MSG_LIVE 0x08
+#define QJ_MSG_LIVE_LENGTH 3 /* track u8, at u16, points i16s */
+
+/* How are you? */
+#define QJ_MSG_ASK_TELEMETRY 0x09
+#define QJ_MSG_ASK_TELEMETRY_LENGTH 0
 
 /* What time is it? And from now on frames are longer by `trim` 1/320000 of a frame, the next ones by `slew` together (both with a sign; asked again, they are set again). */
 #define QJ_MSG_HOST_TIME 0x0C
@@ -79,7 +87,7 @@
 
 /* Sent after reset and when asked. */
 #define QJ_MSG_HELLO 0x81
-#define QJ_MSG_HELLO_LENGTH 31 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, figure char16 */
+#define QJ_MSG_HELLO_LENGTH 33 /* protocol u8, player_version u16, board u8, reset_cause u8, state u8, fault u8, image_crc u32, player_crc u32, boot u16, figure char16 */
 
 /* The request with this frame's seq was handled; result is a qj_result. */
 #define QJ_MSG_ACK 0x82
@@ -92,6 +100,10 @@
 /* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo supply lost, 7 servo supply back (input: the one that senses it). 9 the duty limit is reached (cue: seconds of rest). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
+
+/* clock: frames since the boot; supply 65535: not measured; worst_latency: cycles, of the pulse interrupt's lead; damaged: frames that arrived broken. */
+#define QJ_MSG_TELEMETRY 0x85
+#define QJ_MSG_TELEMETRY_LENGTH 17 /* state u8, fault u8, scene u8, clock u32, supply_mv u16, supply_ma u16, late_frames u16, worst_latency u16, damaged u16 */
 
 /* Sixteen bytes of it, the first one lowest. */
 #define QJ_MSG_MEMORY 0x86
@@ -109,8 +121,12 @@
 #define QJ_MSG_CLOCK 0x8A
 #define QJ_MSG_CLOCK_LENGTH 5 /* frame u16, slot u8, into u16 */
 
+/* By type, the length of a request's body; 0x80 + that of its beginning when numbers follow; 0xFF: no such request. */
+#define QJ_REQUEST_LENGTHS 0xFF, 0, 6, 0, 0, 0, 3, 2, 131, 0, 0, 0, 4, 1, 1, 0, 2, 3, 20, 1, 4
+#define QJ_REQUESTS 21
+
 /* Longest bodies in either direction. */
-#define QJ_LONGEST_TO_BOARD 20
-#define QJ_LONGEST_TO_HOST 31
+#define QJ_LONGEST_TO_BOARD 27
+#define QJ_LONGEST_TO_HOST 33
 
 #endif

@@ -127,7 +127,9 @@ static void go_to(qj_player *p, uint8_t scene) {
     late_start(p);
     return;
   }
-  started(p, scene);
+  if (p->live == 0) {
+    started(p, scene);
+  }
 }
 
 /* On to the waiting cue (QJ_DO_BEGIN), or to idle. */
@@ -139,6 +141,10 @@ static void go_on(qj_player *p, uint8_t action) {
     p->cue = p->next_cue;
     p->repeats = p->next_repeats;
     p->next_scene = QJ_NONE;
+    if (scene == QJ_LIVE) { /* live control begins at rest */
+      p->live = 1;
+      scene = QJ_NONE;
+    }
   } else {
     p->repeats = 0;
     scene = qj_read(QJ_AT_IDLE);
@@ -154,13 +160,14 @@ static void go_on(qj_player *p, uint8_t action) {
 
 /* What played, in `state`, or waits will not be played to its end. */
 static void give_up(qj_player *p, uint8_t state) {
-  report_playing(p, state, QJ_STOPPED, p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current].scene);
+  report_playing(p, state, QJ_STOPPED, qj_scene_now(p));
   if (p->next_scene != QJ_NONE) {
     qj_report(p, QJ_STOPPED, p->next_scene, p->next_cue, p->next_input);
     p->next_scene = QJ_NONE;
   }
   p->wants = (uint8_t)(p->wants & QJ_WANTS_PARK);
   p->repeats = 0;
+  p->live = 0;
 }
 
 /* A track's flags in the image: bit 0 parks when stopped, bit 1 may be released at rest, bit 2 is so by itself. */
@@ -233,7 +240,7 @@ static void act(qj_player *p, uint8_t action, uint8_t before) {
     case QJ_DO_STOP:
       give_up(p, before);
       /* what stands already goes on standing, while the lamps go to rest */
-      qj_begin(p, p->mode == QJ_STAND ? QJ_PARK : QJ_STOP, qj_u16(QJ_AT_STOP));
+      qj_begin(p, p->mode == QJ_STAND || p->mode == QJ_LIVE_POINTS ? QJ_PARK : QJ_STOP, qj_u16(QJ_AT_STOP));
       break;
     case QJ_DO_PARK:
       qj_rest_to_rest(p, QJ_PARK, qj_u16(qj_extra(QJ_EXTRA_STOPPING)));
@@ -371,7 +378,7 @@ uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats) {
   if (p->state >= QJ_HOLD || (p->wants & QJ_WANTS_HOLD) != 0 || p->barred != 0) {
     return QJ_REFUSED;
   }
-  if (scene >= qj_read(QJ_AT_SCENES)) {
+  if (scene >= qj_read(QJ_AT_SCENES) && scene != QJ_LIVE) {
     return QJ_BAD_ARGUMENT;
   }
   if (p->next_scene != QJ_NONE || p->resting != 0) {
@@ -424,6 +431,10 @@ uint8_t qj_resume(qj_player *p) {
   return QJ_DONE;
 }
 
+const qj_layer *qj_playing(const qj_player *p) { return &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current]; }
+
+uint8_t qj_scene_now(const qj_player *p) { return p->live != 0 ? (uint8_t)QJ_LIVE : qj_playing(p)->scene; }
+
 void qj_fail(qj_player *p, uint8_t fault) {
   p->fault = fault;
   (void)step(p, QJ_ON_FAIL);
@@ -464,6 +475,19 @@ static uint8_t scene_over(qj_player *p) {
   return 0;
 }
 
+/* Live control is reached, goes on, or is over. */
+static void live(qj_player *p) {
+  if (p->live == 1) {
+    p->live = 2;
+    qj_live_begin(p);
+    report_playing(p, p->state, QJ_STARTED, QJ_LIVE);
+  } else if (p->silent >= QJ_SILENT_FRAMES || p->next_scene != QJ_NONE) {
+    report_playing(p, p->state, QJ_ENDED, QJ_LIVE);
+    p->live = 0;
+    (void)step(p, QJ_ON_SILENT);
+  }
+}
+
 /* In hold, with everything standing. */
 static void held(qj_player *p) {
   if (all_off(p, QJ_OFF_PARKING, 0)) {
@@ -496,7 +520,8 @@ static void decide(qj_player *p) {
     return;
   }
   qj_finish_fade(p);
-  if ((p->wants & QJ_WANTS_HOLD) != 0 && step(p, QJ_ON_HOLD)) {
+  if ((p->mode == QJ_LIVE_POINTS && !qj_live_stands(p)) || /* its way to a stop goes on */
+      ((p->wants & QJ_WANTS_HOLD) != 0 && step(p, QJ_ON_HOLD))) {
     return;
   }
   if (p->mode == QJ_STAND) {
@@ -506,6 +531,8 @@ static void decide(qj_player *p) {
     if (p->state == QJ_SETTLE && !all_off(p, QJ_OFF_RELEASED, 0)) {
       (void)step(p, QJ_ON_STILL);
     }
+  } else if (p->live != 0) {
+    live(p);
   } else if (p->state != QJ_SCENE || scene_over(p)) {
     if (p->next_scene != QJ_NONE || p->state != QJ_IDLE || (p->wants & QJ_TURNS_DONE) != 0) {
       if (!all_off(p, QJ_OFF_RELEASED, 0)) {
@@ -572,6 +599,10 @@ void qj_tick(qj_player *p) {
     return;
   }
   p->phase = p->phase == QJ_COMMON_FRAMES - 1 ? 0 : (uint8_t)(p->phase + 1);
+  p->clock = p->clock + 1;
+  if (p->silent != 255) {
+    p->silent = (uint8_t)(p->silent + 1);
+  }
   inputs(p);
   if (p->state == QJ_BOOT) {
     if (p->countdown != 0) {

@@ -73,6 +73,14 @@ typedef struct {
   uint16_t cue;        /* 0 when an input asked; of QJ_TRIPPED the scene's frame */
 } qj_happening;
 
+/* Live control of one track: the points that are still to come, a way to a stop (qj_live.c). */
+typedef struct {
+  uint8_t track;       /* QJ_NONE = not in use */
+  uint8_t count;       /* points that wait */
+  uint16_t played;     /* number of the next point, since live control began */
+  int16_t points[QJ_LIVE_POINTS_MOST];
+} qj_way;
+
 /* One analog input: a current or a voltage. */
 typedef struct {
   uint16_t mean;       /* running mean of its readings, 1/64 of a count; 0xFFFF = no reading yet */
@@ -94,6 +102,10 @@ typedef struct {
   uint8_t barred;                /* bit 0: a stop input is active, bit 1: the servo supply is missing */
   uint8_t countdown;             /* boot: dead frames left; else frames to the next track's first pulse */
   uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done, bit 3: park */
+  uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
+  uint8_t silent;                /* live control: frames since the last word from the host */
+  uint32_t live_from;            /* the clock when it began */
+  uint32_t clock;                /* frames since the boot */
   uint8_t repeats;               /* turns left, 0 = without end */
   uint8_t input;                 /* who asked for what is playing */
   uint16_t plays;                /* scenes begun since the boot */
@@ -131,6 +143,7 @@ typedef struct {
   qj_switch sw[QJ_MAX_SWITCHES];
   qj_input in[QJ_MAX_INPUTS];
   qj_sensor sensor[QJ_MAX_SENSORS];
+  qj_way way[QJ_MAX_WAYS];
   qj_layer layer[2];
 } qj_player;
 
@@ -154,6 +167,11 @@ uint8_t qj_resume(qj_player *p);
 uint8_t qj_park(qj_player *p);
 /* Takes the pulses of balanced tracks that rest; in idle or hold. QJ_REFUSED: none does. */
 uint8_t qj_release(qj_player *p);
+/* Live control: `count` points (little endian) of a track, from number `at` on. Returns enum qj_result. */
+uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count);
+/* The layer that plays or, during a change, the one that is being entered; its scene, QJ_LIVE or QJ_NONE. */
+const qj_layer *qj_playing(const qj_player *p);
+uint8_t qj_scene_now(const qj_player *p);
 /* Into QJ_FAULT with every output dead, from any state, until qj_open(). */
 void qj_fail(qj_player *p, uint8_t fault);
 /* Lay the figure down for the bench, until qj_open(): QJ_FAULT with QJ_WORKSHOP. Only from where nothing moves:

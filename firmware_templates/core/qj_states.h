@@ -11,13 +11,14 @@ enum qj_event {
   QJ_ON_OVER = 3, /* what played or settled is over, nothing waits */
   QJ_ON_AGAIN = 4, /* a scene has turns left */
   QJ_ON_HOLD = 5, /* a hold or park was asked for, or a stop input is active, and nothing fades */
-  QJ_ON_STOPPED = 6, /* everything stands, and some track is to park */
-  QJ_ON_PARKED = 7, /* the tracks that were to park have arrived */
-  QJ_ON_RESUME = 8, /* it was asked for, and neither a stop input nor a missing servo supply forbids it */
-  QJ_ON_QUIET = 9, /* an idle that lasts longer than release_after_s, or a release that was asked for */
-  QJ_ON_RAIL_LOST = 10, /* the rail input tells that the servo supply has gone */
-  QJ_ON_RAIL_BACK = 11, /* it is there again */
-  QJ_ON_FAIL = 12, /* no image that can be played, or a check that failed while running */
+  QJ_ON_SILENT = 6, /* live control has come to a stop, and the host is silent or another cue waits */
+  QJ_ON_STOPPED = 7, /* everything stands, and some track is to park */
+  QJ_ON_PARKED = 8, /* the tracks that were to park have arrived */
+  QJ_ON_RESUME = 9, /* it was asked for, and neither a stop input nor a missing servo supply forbids it */
+  QJ_ON_QUIET = 10, /* an idle that lasts longer than release_after_s, or a release that was asked for */
+  QJ_ON_RAIL_LOST = 11, /* the rail input tells that the servo supply has gone */
+  QJ_ON_RAIL_BACK = 12, /* it is there again */
+  QJ_ON_FAIL = 13, /* no image that can be played, or a check that failed while running */
 };
 
 enum qj_action {
@@ -36,7 +37,7 @@ enum qj_action {
 };
 
 /* Two bytes a row: state and event, next state and action; the first in the upper half. */
-#define QJ_TRANSITIONS 30
+#define QJ_TRANSITIONS 31
 extern const uint8_t qj_transitions[2 * QJ_TRANSITIONS];
 
 #endif

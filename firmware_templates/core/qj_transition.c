@@ -66,7 +66,7 @@ void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames) {
 /* While this is so nothing else may begin: some window still holds points that were faded. */
 uint8_t qj_fading(const qj_player *p) {
   uint16_t end = (uint16_t)(p->delay + p->enter);
-  if (p->mode == QJ_PLAIN || p->mode == QJ_STAND) {
+  if (p->mode == QJ_PLAIN || p->mode == QJ_STAND || p->mode == QJ_LIVE_POINTS) {
     return 0;
   }
   if (p->fade > end) {
@@ -94,7 +94,7 @@ void qj_finish_fade(qj_player *p) {
   if (p->mode == QJ_STOP || p->mode == QJ_PARK) {
     qj_layer_begin(&p->layer[p->current], QJ_NONE, 0);
     p->mode = QJ_STAND;
-  } else if (p->mode != QJ_STAND) {
+  } else if (p->mode != QJ_STAND && p->mode != QJ_LIVE_POINTS) {
     p->mode = QJ_PLAIN;
   }
 }
@@ -109,6 +109,9 @@ static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) 
   int16_t to;
   if (mode == QJ_STAND) {
     return p->window[track][3];
+  }
+  if (mode == QJ_LIVE_POINTS) {
+    return qj_live_point(p, track);
   }
   if (mode == QJ_PARK) {
     if ((p->off[track] & QJ_OFF_PARKING) == 0) {
@@ -157,7 +160,7 @@ void qj_knots(qj_player *p) {
 uint8_t qj_clocks(qj_player *p) {
   qj_layer *layer = &p->layer[p->current];
   const uint8_t mode = p->mode;
-  if (mode == QJ_STAND) {
+  if (mode == QJ_STAND || mode == QJ_LIVE_POINTS) {
     return 0;
   }
   if (mode != QJ_PLAIN) {

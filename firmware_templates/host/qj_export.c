@@ -4,6 +4,8 @@
 #include "qj_link.h"
 #include "qj_prove.h"
 
+#include <stddef.h>
+
 #ifdef __wasm__
 #define EXPORT(name) __attribute__((export_name(#name))) name
 void *memcpy(void *to, const void *from, unsigned long size);
@@ -69,6 +71,7 @@ static struct {
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
   uint32_t player_crc;
+  uint16_t boot, worst_latency;
   qj_clock clock;
   uint16_t frame; /* since the boot */
   uint16_t slot, into; /* of the running frame, as the platform says */
@@ -129,6 +132,8 @@ uint8_t qj_room(void) {
 }
 
 uint8_t qj_board_id(void) { return now.board; }
+uint16_t qj_boot_number(void) { return now.boot; }
+uint16_t qj_worst_latency(void) { return now.worst_latency; }
 uint32_t qj_player_crc(void) { return now.player_crc; }
 
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
@@ -184,6 +189,8 @@ uint32_t EXPORT(x_row_size)(void) { return (uint32_t)sizeof(row); }
 uint8_t *EXPORT(x_in)(void) { return in; }
 uint8_t *EXPORT(x_out)(void) { return out; }
 uint8_t *EXPORT(x_state)(void) { return (uint8_t *)&now; }
+/* Where in the state the clock is, which counts on while nothing happens. */
+uint32_t EXPORT(x_clock_at)(void) { return (uint32_t)offsetof(qj_player, clock); }
 uint32_t EXPORT(x_state_size)(void) { return (uint32_t)sizeof now; }
 qj_proof *EXPORT(x_proof)(void) { return &proof; }
 uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
@@ -226,6 +233,7 @@ void EXPORT(x_start_from)(void) {
 uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uint32_t player_crc) {
   now.board = (uint8_t)board;
   now.player_crc = player_crc;
+  now.boot = (uint16_t)(now.boot + 1);
   (void)x_open(size, board);
   qj_keep_open(&now.keep);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
@@ -268,11 +276,10 @@ static void frame(void) {
 
 static void note(row *r) {
   qj_player *const p = &now.player;
-  const qj_layer *const layer = &p->layer[p->mode == QJ_LEAVE ? p->current ^ 1 : p->current];
   uint8_t i;
   r->state = p->state;
-  r->scene = layer->scene;
-  r->frame = layer->frame; /* the clock has gone on: this is the number of frames played with this one */
+  r->scene = qj_scene_now(p);
+  r->frame = qj_playing(p)->frame; /* the clock has gone on: this is the number of frames played with this one */
   r->phase = p->phase;
   r->switches = p->switches;
   r->happenings = p->happenings;

@@ -14,6 +14,7 @@ from typing import Literal
 
 from sequencer.board import stk500, stk500v2
 from sequencer.board.chips import CHIPS, UNO, Chip
+from sequencer.board.i2c_memory import send_outside
 from sequencer.board.link import Hello, Link
 from sequencer.board.loader import BootLoader, SilentLoaderError, check_signature
 from sequencer.board.messages import catalogue
@@ -22,6 +23,8 @@ from sequencer.errors import BoardError, Fault, LinkError, LoaderError
 
 #: `rjmp .-2`: jumps onto itself for ever (AVR instruction set manual: 1100 kkkk kkkk kkkk, k = -1).
 TRAP = b"\xff\xcf"
+#: The fault of a board whose show, or what of it is in the I2C memory, does not have its checksum.
+BAD_CRC = 3
 #: Told as (what is being done, pages done, pages in all).
 Progress = Callable[[str, int, int], None]
 
@@ -56,6 +59,7 @@ def flash_board(
     *,
     chip: Chip = UNO,
     force: bool = False,
+    outside: bytes = b"",
 ) -> FlashResult:
     """Make the board's flash equal to ``flash_bytes`` (from 0, padded with 0xFF), and wait for its hello.
 
@@ -67,6 +71,7 @@ def flash_board(
         progress: told of every page read and written.
         chip: the board's chip.
         force: compare page by page even when the running player says it carries the same already.
+        outside: what of the show goes into the board's I2C memory.
 
     Raises:
         LoaderError: no loader, another chip or board, a bad page, an upload that was interrupted.
@@ -79,7 +84,8 @@ def flash_board(
     hello = _running(transport)
     if hello is not None:
         _check_board(hello, chip, transport.name)
-        if not force and (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32):
+        same = (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32)
+        if same and not force and not (outside and hello.fault == BAD_CRC):
             return FlashResult("nothing to do", len(pages), 0, hello)
     loader = _loader(transport, chip)
     check_signature(loader.signature(), chip, transport.name)
@@ -97,6 +103,8 @@ def flash_board(
         _write(loader, transport.name, pages, there, to_write, tell)
     loader.leave()
     hello = _meet(transport, image_crc32, player_crc32)
+    if outside and hello.fault == BAD_CRC:
+        hello = _fill(transport, outside, image_crc32, player_crc32, tell)
     outcome: Literal["nothing to do", "flashed"] = "flashed" if to_write else "nothing to do"
     return FlashResult(outcome, len(pages), len(to_write), hello, resumed, loader.baud)
 
@@ -140,6 +148,26 @@ def _check_board(hello: Hello, chip: Chip, name: str) -> None:
             remedy="choose the other board's port, or name this board's kind under [board] in figure.toml",
         )
     )
+
+
+def _fill(transport: Transport, outside: bytes, image_crc32: int, player_crc32: int, tell: Progress) -> Hello:
+    """The show's other part goes into the I2C memory; the board, reset, says whether all of it is there."""
+    link = Link(transport)
+    link.hello()
+    send_outside(link, outside, tell)
+    transport.reset()
+    hello = _meet(transport, image_crc32, player_crc32)
+    if hello.fault == BAD_CRC:
+        raise LoaderError(
+            Fault(
+                f"the I2C memory of the board on {transport.name} does not hold what was written to it",
+                quantity="bytes",
+                value=str(len(outside)),
+                remedy="is it of the 24LC512 class (64 KB)? are its wires short, with pull-ups of 4.7 kilohm "
+                "on SDA and SCL? i2c_khz = 100 under [board] is kinder to long ones; the board stays dead",
+            )
+        )
+    return hello
 
 
 def _usable(flash_bytes: bytes, chip: Chip) -> bytes:

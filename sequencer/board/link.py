@@ -34,7 +34,9 @@ FAULTS = (
     "the show on the board has changed since it started; every output is dead until a reset",
     "laid down for the workshop; a reset brings the show back",
 )
-RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument")
+#: The answer to a cue meant for an earlier boot.
+OTHER_BOOT = 5
+RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 DONE, BUSY = 0, 1
@@ -75,6 +77,7 @@ class Hello:
     fault: int
     image_crc: int
     player_crc: int
+    boot: int
     figure: str
 
     @property
@@ -161,6 +164,7 @@ class Link:
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
         self._met = False
+        self._boot = 0
         self._answered_s = transport.now_s()
         transport.set_baud(catalogue().baud)
 
@@ -226,6 +230,7 @@ class Link:
         if not self._met:
             self._met = True
             self._reports = deque(report for report in self._reports if report.name != "hello")
+        self._boot = met.boot
         return met
 
     # -- requests --------------------------------------------------------------------------------
@@ -242,6 +247,8 @@ class Link:
         if answer is None:
             raise self._silent(name)
         if answer.name == "ack" and (result := answer.number("result")) != 0:
+            if result == OTHER_BOOT:
+                raise _was_reset("its hello was not heard: the boot's number has changed")
             raise LinkError(f"the board did not take {name!r}: {_name(RESULTS, result)}")
         if answer.name != kind.answer:
             raise LinkError(f"the board answered {name!r} with {answer.name!r} instead of {kind.answer!r}")
@@ -250,7 +257,7 @@ class Link:
     def cue(self, scene: int, repeats: int = 1) -> int:
         """Play a scene; the cue's number, which reports echo. ``repeats`` 0 = until another cue."""
         self._cue = self._cue % 0xFFFF + 1
-        self.request("cue", cue=self._cue, scene=scene, repeats=repeats)
+        self.request("cue", cue=self._cue, scene=scene, repeats=repeats, boot=self._boot)
         return self._cue
 
     def hold(self) -> None:
@@ -473,14 +480,7 @@ class Link:
             if frame.seq != 0 or (not self._met and kind.name == "hello"):
                 answers.append(message)
             elif kind.name == "hello":
-                raise LinkError(
-                    Fault(
-                        "board reset; the cue was interrupted",
-                        value=f"reset cause: {reset_words(message.number('reset_cause'))}",
-                        remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
-                        "or another program opening the port; nothing is sent again by itself",
-                    )
-                )
+                raise _was_reset(f"reset cause: {reset_words(message.number('reset_cause'))}")
             else:
                 self._reports.append(message)
         return answers
@@ -494,6 +494,17 @@ class Link:
                 "is the cable a charge-only one?",
             )
         )
+
+
+def _was_reset(how_known: str) -> LinkError:
+    return LinkError(
+        Fault(
+            "board reset; the cue was interrupted",
+            value=how_known,
+            remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
+            "or another program opening the port; nothing is sent again by itself",
+        )
+    )
 
 
 def hello_of(message: Message) -> Hello:

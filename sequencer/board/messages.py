@@ -10,24 +10,28 @@ from importlib import resources
 
 from sequencer.errors import LinkError, UsageError
 
-Value = int | str
+Value = int | str | tuple[int, ...]
 #: Bytes of each field type of ``messages.toml``.
-SIZES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16}
+SIZES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16, "i16s": 0}
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One message's definition: its number, which way it goes, what answers it, its (name, type) fields."""
+    """One message's definition: its number, which way it goes, what answers it, its (name, type) fields.
+
+    ``most`` is how many numbers an ``i16s`` at its end may have.
+    """
 
     name: str
     code: int
     to: str
     answer: str | None
     fields: tuple[tuple[str, str], ...]
+    most: int = 0
 
     @property
     def size(self) -> int:
-        """Bytes of the body."""
+        """Bytes of the body, without those of an ``i16s``."""
         return sum(SIZES[form] for _, form in self.fields)
 
 
@@ -72,6 +76,7 @@ def catalogue() -> Catalogue:
             to=entry["to"],
             answer=entry.get("answer"),
             fields=tuple((name, form) for name, form in entry["fields"]),
+            most=entry.get("most", 0),
         )
         for entry in raw["message"]
     ]
@@ -106,6 +111,9 @@ def encode_body(kind: Kind, fields: Mapping[str, Value]) -> bytes:
                 raise UsageError(f"{name} must be at most {size} bytes of UTF-8, not {len(raw)}")
             body += raw.ljust(size, b"\0")
             continue
+        if form == "i16s":
+            body += _points(name, value, kind.most)
+            continue
         top = (1 << (8 * size)) - 1
         if isinstance(value, bool) or not isinstance(value, int):
             raise UsageError(f"{name} must be a whole number, not {value!r}")
@@ -115,6 +123,14 @@ def encode_body(kind: Kind, fields: Mapping[str, Value]) -> bytes:
     return bytes(body)
 
 
+def _points(name: str, value: Value, most: int) -> bytes:
+    if not isinstance(value, tuple) or len(value) > most:
+        raise UsageError(f"{name} must be at most {most} whole numbers, not {value!r}")
+    if not all(-0x8000 <= item <= 0x7FFF for item in value):
+        raise UsageError(f"{name} must be in range -32768..32767, not {value!r}")
+    return b"".join(item.to_bytes(2, "little", signed=True) for item in value)
+
+
 def decode_body(kind: Kind, body: bytes) -> dict[str, Value]:
     """The body's fields.
 
@@ -122,7 +138,8 @@ def decode_body(kind: Kind, body: bytes) -> dict[str, Value]:
         LinkError: the body has another length than the table says (host and board differ in version).
 
     """
-    if len(body) != kind.size:
+    rest = len(body) - kind.size
+    if rest < 0 or rest > 2 * kind.most or rest % 2:
         raise LinkError(f"{kind.name} has {len(body)} bytes where this version expects {kind.size}")
     fields: dict[str, Value] = {}
     at = 0
@@ -131,6 +148,10 @@ def decode_body(kind: Kind, body: bytes) -> dict[str, Value]:
         at += SIZES[form]
         if form == "char16":
             fields[name] = raw.rstrip(b"\0").decode("utf-8", errors="replace")
+        elif form == "i16s":
+            fields[name] = tuple(
+                int.from_bytes(body[i : i + 2], "little", signed=True) for i in range(at, len(body), 2)
+            )
         else:
             fields[name] = int.from_bytes(raw, "little")
     return fields

@@ -29,8 +29,9 @@ def command(
 ) -> None:
     """Move one servo or lamp by keys; horns off first. No figure file is needed.
 
-    A show stays on the board, but the figure goes limp until the next reset: its head may fall. A board with
-    anything else gets the bare player, after asking (--yes: unasked).
+    A show stays on the board, but the figure goes limp until the next reset:
+    its head may fall. A board with anything else gets the bare player, after
+    asking (--yes: unasked).
 
     Without a terminal the keys are read as words from standard input: c, right, up, l, h, m, q.
     """

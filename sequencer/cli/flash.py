@@ -47,6 +47,7 @@ def command(
                 bar.pages,
                 chip=CHIPS[built.figure.board.kind],
                 force=force,
+                outside=built.outside,
             )
         link = Link(transport)
         link.hello(quiet_s=0.0)

@@ -16,6 +16,7 @@ from sequencer.figure.model import (
     Axis,
     Basis,
     Board,
+    Expander,
     Figure,
     Input,
     Lamp,
@@ -117,11 +118,23 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
             )
             for name, opening in parts.openings.items()
         },
+        expanders={
+            name: Expander(
+                name=name,
+                address=table.address,
+                serves=table.serves,
+                oscillator_mhz=table.oscillator_mhz,
+                line=reporter.line(("expanders", name)),
+            )
+            for name, table in parts.expanders.items()
+        },
         board=Board(
             kind=top.board.kind,
             clock_error=top.board.clock_error_percent / 100.0,
             release_after_s=top.board.release_after_s,
             clock_ppm=top.board.clock_ppm,
+            i2c_khz=top.board.i2c_khz,
+            memory_bytes=1024 * (top.board.memory_kb or 0),
         ),
         ambient_c=top.ambient_c,
         sensors={

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.figure.cross_i2c import check_bus_pin, check_expanders, check_output
 from sequencer.figure.cross_linkages import check_clearances, check_drives
 from sequencer.figure.cross_outputs import check_lamps, check_sensors, check_sound, check_strings
 from sequencer.figure.cross_stopping import check_stopping
@@ -11,7 +12,7 @@ from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
 from sequencer.figure.parts import Parts
-from sequencer.figure.pins import PINS, Pins, pin_names
+from sequencer.figure.pins import EXPANDER_PIN, PINS, Pins, pin_names
 from sequencer.figure.reach import fitting_range
 from sequencer.figure.schema import AxisTable, LampTable, ServoTable
 from sequencer.figure.schema_masses import HollowSphereTable
@@ -40,6 +41,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, axis in parts.axes.items():
         _axis(name, axis, parts, reporter)
         check_axis(("axes", name), axis, reporter)
+    check_expanders(parts, reporter)
     check_drives(parts, reporter)
     check_clearances(parts, reporter)
     _carriers(parts, reporter)
@@ -151,7 +153,9 @@ def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
         def refuse(message: str, limit: str = board.usable_said, remedy: str = move) -> None:
             reporter.add(where, message, value=printed, limit=limit, remedy=remedy)  # noqa: B023 - called now
 
-        if pin > board.last:
+        if pin >= EXPANDER_PIN:
+            check_output(where, pin, section, parts, reporter)
+        elif pin > board.last:
             refuse(f"{board.a_title} has no pin {printed}")
         elif pin in board.link:
             refuse(f"pin {printed} belongs to the link with the computer")
@@ -172,6 +176,7 @@ def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
                 pin_names(board.lamps, kind),
                 "move the lamp to one of these pins, or make it a switch",
             )
+        check_bus_pin(where, pin, parts, reporter)
         if pin in taken:
             other = spelled(taken[pin])
             line = reporter.line(taken[pin])

@@ -357,6 +357,22 @@ class Sensor:
 
 
 @dataclass(frozen=True)
+class Expander:
+    """Sixteen more outputs at an address of the I2C bus; ``oscillator_mhz`` None = not calibrated."""
+
+    name: str
+    address: int
+    serves: Literal["servos", "lamps"]
+    oscillator_mhz: float | None = None
+    line: int | None = None
+
+    @property
+    def oscillator_hz(self) -> float:
+        """Measured, or what the datasheet says."""
+        return 25e6 if self.oscillator_mhz is None else 1e6 * self.oscillator_mhz
+
+
+@dataclass(frozen=True)
 class Supply:
     """The servo supply, its fuse and the wire to the servos (one way)."""
 
@@ -372,12 +388,15 @@ class Board:
     """Which board; its clock's worst error plus slew (the certificate's e), and its measured error.
 
     ``release_after_s``: it idles so long before axes that may fall silent do.
+    ``memory_bytes`` of I2C memory take what of a long show has no room in its flash.
     """
 
     kind: str
     clock_error: float = 0.01
     release_after_s: float = 10.0
     clock_ppm: float = 0.0
+    i2c_khz: int = 400
+    memory_bytes: int = 0
 
 
 @dataclass(frozen=True)
@@ -398,6 +417,7 @@ class Figure:
     pairs: Mapping[str, Pair] = field(default_factory=dict)
     clearances: Mapping[str, Clearance] = field(default_factory=dict)
     openings: Mapping[str, Opening] = field(default_factory=dict)
+    expanders: Mapping[str, Expander] = field(default_factory=dict)
     sensors: Mapping[str, Sensor] = field(default_factory=dict)
     strings: Mapping[str, LedString] = field(default_factory=dict)
     sound_module: SoundModule | None = None

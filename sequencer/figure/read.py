@@ -27,6 +27,7 @@ from sequencer.figure.schema import (
     SwitchTable,
     TopTable,
 )
+from sequencer.figure.schema_i2c import ExpanderTable
 from sequencer.figure.schema_linkages import LINKAGES, ClearanceTable
 from sequencer.figure.schema_masses import SHAPES
 from sequencer.figure.schema_outputs import SENSORS, CurrentTable, StringTable, VoltageTable
@@ -43,6 +44,7 @@ _SECTIONS = (
     "switches",
     "inputs",
     "openings",
+    "expanders",
     "linkages",
     "clearances",
     "poses",
@@ -149,6 +151,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
     kind = board.get("kind") if isinstance(board, dict) else None
     if isinstance(kind, str) and kind in PINS:
         reporter.board = kind
+    reporter.expanders = _names(document, "expanders")
     top = _checked(
         TopTable,
         {key: value for key, value in document.items() if key not in _SECTIONS},
@@ -174,6 +177,8 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         servo_names=_names(document, "servos"),
         axis_names=_names(document, "axes"),
         linkage_names=_names(document, "linkages"),
+        expanders=_section(document, "expanders", ExpanderTable, reporter),
+        expander_names=_names(document, "expanders"),
     )
 
 
@@ -190,7 +195,7 @@ def _checked(
     extra_known: tuple[str, ...] = (),
 ) -> _T | None:
     try:
-        return model.model_validate(table, context={"kind": reporter.board})
+        return model.model_validate(table, context={"kind": reporter.board, "expanders": reporter.expanders})
     except ValidationError as error:
         reporter.from_pydantic(path, error.errors(include_url=False), model, extra_known)
     except (OverflowError, RecursionError):

@@ -196,6 +196,8 @@ class BoardTable(Table):
     """``[board]``: which board plays the show."""
 
     kind: Literal["uno", "nano", "mega"]
+    i2c_khz: Literal[100, 400] = 400
+    memory_kb: Literal[64, 128] | None = None
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
     release_after_s: float = Field(default=10.0, ge=2, le=1200)
     clock_ppm: float = Field(default=0.0, ge=-10000, le=10000)

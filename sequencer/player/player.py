@@ -289,6 +289,12 @@ class Player:
         size = self._machine.call("x_state_size")
         return Snapshot(self._machine.read(self._machine.call("x_state"), size))
 
+    @property
+    def clock_bytes(self) -> slice:
+        """Which bytes of a snapshot's state are the clock, which counts on while nothing happens."""
+        start = self._machine.call("x_clock_at")
+        return slice(start, start + 4)
+
     def restore(self, snapshot: Snapshot) -> None:
         """Return to a state of this player with this image."""
         self._machine.write(self._machine.call("x_state"), snapshot.state)

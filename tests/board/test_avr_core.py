@@ -84,8 +84,7 @@ def avr(tmp_path_factory, build_avr) -> AvrCore:
         file for file in sorted(build_avr.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")
     ]
     build_avr.compile_elf(
-        elf,
-        [HERE / "avr_core_dump.c", UNO / "flash.c", UNO / "memory.c", UNO / "twi.c", UNO / "pins.c", *core],
+        elf, [HERE / "avr_core_dump.c", *(UNO / f"{name}.c" for name in ("flash", "memory", "twi")), *core]
     )
     code = build_avr.content(elf)
     assert len(code) <= build_avr.IMAGE_BASE

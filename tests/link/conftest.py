@@ -42,7 +42,7 @@ class PlayerModel:
     def _hello(self) -> dict:
         crc = int.from_bytes(self.image[8:12], "little") if self.image else 0
         return {
-            "protocol": 1,
+            "protocol": 2,
             "player_version": 1,
             "board": 1,
             "reset_cause": self.cause,
@@ -50,6 +50,7 @@ class PlayerModel:
             "fault": 11 if self.down else 0 if self.image else 1,
             "image_crc": crc,
             "player_crc": self.player_crc,
+            "boot": self.boots,
             "figure": "keeper" if self.image else "",
         }
 
@@ -103,7 +104,9 @@ class PlayerModel:
             self._tell(STOPPED)
             self.scene = 255
         elif name == "cue":
-            if fields["scene"] > 3:
+            if fields["boot"] != self.boots:
+                result = 5
+            elif fields["scene"] > 3:
                 result = 4
             else:
                 self.waiting = (fields["cue"], fields["scene"], fields["repeats"])
