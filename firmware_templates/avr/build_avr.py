@@ -83,7 +83,7 @@ UNO: Final = Target(
 )
 #: It has flash in plenty, and twice as many servos to work out in the same 20 ms.
 MEGA: Final = Target(
-    "mega", "atmega2560", 0x8000, 0x3E000, 8192, 4096, 24, 9, 8, 8, 32, small_image=False, optimise=("-O2",)
+    "mega", "atmega2560", 0x9000, 0x3E000, 8192, 4096, 24, 9, 8, 8, 32, small_image=False, optimise=("-O2",)
 )
 TARGETS: Final = {target.name: target for target in (UNO, MEGA)}
 #: Of the Uno, for tests that put an image beside a program of their own.

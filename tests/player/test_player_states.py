@@ -15,6 +15,7 @@ from tests.player.stopping_show import CALM, CROSSED, PRESSED, UNPOWERED, stoppi
 TABLE = build_script().states_table()["rows"]
 IMAGE = oracle.write(stopping_show())
 SCENE = 1
+LIVE = 254
 LONG = 400
 
 
@@ -113,6 +114,9 @@ def test_every_transition_happens() -> None:
     )
     player.cue(1, SCENE, 2)
     state = go(player, state, LONG, "cue", 60, "cue", LONG)
+    # live control, over as soon as the host is silent
+    player.cue(2, LIVE, 1)
+    state = go(player, state, LONG)
     # hold in a scene, parked, released by request, resumed; from settle into a scene; held in idle and settle
     state = go(player, state, "cue", 60, "hold", 200, "release", 1, "resume", 9, "cue", LONG)
     state = go(player, state, "pressed", 200, "calm", 10, "resume", 30, "hold", 200, "resume", LONG)
