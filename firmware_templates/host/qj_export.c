@@ -68,6 +68,7 @@ static struct {
   qj_keep keep;
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
+  uint8_t silent; /* frames without a request, as in avr/bench.c */
   uint8_t levels;
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
@@ -159,6 +160,12 @@ void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
   told->frame = now.frame;
   told->slot = (uint8_t)now.slot;
   told->into = now.into;
+}
+
+static void talk(void) {
+  if (qj_link_poll(&now.link, &now.player)) {
+    now.silent = 0;
+  }
 }
 
 static void bench_off(void) {
@@ -329,6 +336,12 @@ uint32_t EXPORT(x_play)(uint32_t frames) {
 void EXPORT(x_tick)(void) {
   frame();
   qj_keep_frame(&now.keep, &now.player);
+  if (now.silent != 100) {
+    now.silent = (uint8_t)(now.silent + 1);
+    if (now.silent == 100) {
+      bench_off();
+    }
+  }
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
@@ -352,10 +365,10 @@ void EXPORT(x_receive)(uint32_t count) {
   for (i = 0; i < count && i < WIRE; i++) {
     qj_link_receive(&now.link, in[i]);
     if (now.link.ready) {
-      (void)qj_link_poll(&now.link, &now.player);
+      talk();
     }
   }
-  (void)qj_link_poll(&now.link, &now.player);
+  talk();
 }
 
 /* A transmit ring as small as a board's; what waits in the out buffer is forgotten. */
