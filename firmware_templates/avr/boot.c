@@ -87,9 +87,12 @@ uint8_t boot_hangs(void) { return hangs; }
 
 const uint16_t *boot_pulses(void) { return kept.pulse; }
 
-void boot_keep_pulses(const uint16_t *pulse) {
+/* A track without pulses stands where it was sent last, or where it falls. */
+void boot_keep_pulses(const qj_player *p) {
   uint8_t i;
-  for (i = 0; i < QJ_MAX_TRACKS; i++) kept.pulse[i] = pulse[i];
+  for (i = 0; i < p->tracks; i++) {
+    kept.pulse[i] = p->pulse[i] || p->fault != QJ_OK ? p->pulse[i] : qj_standing(p, i);
+  }
   kept.crc = crc_of_past();
 }
 
