@@ -42,8 +42,8 @@ STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 DONE, BUSY = 0, 1
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06
-#: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a board
-#: that may be in its loader.
+#: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a
+#: board that may be in its loader.
 QUIET_S = 2.2
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
 TICK_S = 1e-5
