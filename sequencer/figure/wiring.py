@@ -19,6 +19,16 @@ BASE_A = 0.0043
 RELAY_INPUT_A = 0.005
 
 
+_ACTIVE = {
+    ("trigger", True): "to ground when active",
+    ("trigger", False): "to 5 V when active",
+    ("stop", True): "stop: to ground when pressed (a software stop: it removes no power)",
+    ("stop", False): "stop: 5 V when pressed or broken off (a software stop: it removes no power)",
+    ("rail", True): "servo supply: to ground while it is on",
+    ("rail", False): "servo supply: 5 V while it is on, through a divider",
+}
+
+
 @dataclass(frozen=True)
 class WireRow:
     """One row of the table: the pin as printed, what is on it, what it does, how to connect it."""
@@ -95,7 +105,7 @@ def rows(figure: Figure) -> list[WireRow]:
         lead = f", acts {1000 * switch.lead_s:.0f} ms late" if switch.lead_s else ""
         add(switch.pin, f"switch {switch.name}", on + lead, f"{pull} resistor 10 kilohm")
     for source in figure.inputs.values():
-        active = "to ground when active" if source.active_low else "to 5 V when active"
+        active = _ACTIVE[source.kind, source.active_low]
         pull = "pull-up inside" if source.pull_up else "its own pull resistor 10 kilohm"
         add(source.pin, f"input {source.name}", active, pull)
     for sensor in figure.sensors.values():
@@ -146,6 +156,27 @@ def findings(figure: Figure) -> Iterator[Finding]:
     for over in electric.overloads(rest, figure.board.kind):
         if over.pin is None:
             yield _together(over)
+    yield from _strings(figure)
+
+
+def _strings(figure: Figure) -> Iterator[Finding]:
+    """Strings that ask for more than the board's own 5 V can give."""
+    total = math.fsum(string.leds * string.led_a for string in figure.strings.values())
+    if total > electric.USB_A:
+        names = ", ".join(f"`{name}`" for name in figure.strings)
+        yield Finding(
+            code="supply",
+            severity="note",
+            scene=None,
+            channel=None,
+            time_s=None,
+            value=1000.0 * total,
+            limit=1000.0 * electric.USB_A,
+            unit="mA",
+            message=f"strings take up to {total:.2g} A at full white ({names}); the board's 5 V gives "
+            f"{electric.USB_A:g} A from USB (USB 2.0, 7.2.1)",
+            remedy=f"feed them 5 V of their own, {electric.supply_for(total):g} A or more; join the grounds",
+        )
 
 
 def _finding(over: Overload, channel: str | None, message: str, remedy: str) -> Finding:
