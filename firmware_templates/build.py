@@ -78,7 +78,9 @@ def render_messages() -> str:
     ]
 
     def longest(to: str) -> int:
-        return max(message["length"] + 2 * message.get("most", 0) for message in messages if message["to"] == to)
+        return max(
+            message["length"] + 2 * message.get("most", 0) for message in messages if message["to"] == to
+        )
 
     to_board = {message["type"]: message for message in messages if message["to"] == "board"}
 
@@ -87,7 +89,9 @@ def render_messages() -> str:
         baud=table["baud"],
         messages=messages,
         lengths=[
-            "0xFF" if at not in to_board else f"{to_board[at]['length'] | (0x80 if to_board[at].get('most') else 0)}"
+            "0xFF"
+            if at not in to_board
+            else f"{to_board[at]['length'] | (0x80 if to_board[at].get('most') else 0)}"
             for at in range(max(to_board) + 1)
         ],
         longest_to_board=longest("board"),

@@ -211,6 +211,7 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   uint16_t crc = 0xFFFF;
   uint8_t points;
   uint8_t result;
+  uint8_t late;
   uint8_t i;
   if (length == QJ_NONE || length < 4) {
     return 0;
@@ -221,6 +222,12 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (qj_get16(bytes + i) != crc || seq == 0) {
     return 0;
+  }
+  /* how many numbers before the newest one, which comes round from 255 to 1 */
+  i = (uint8_t)(l->newest_seq - seq - (l->newest_seq < seq));
+  late = (uint8_t)(l->newest_seq != 0 && i != 0 && i <= QJ_LATE_COPIES);
+  if (!late || type == QJ_MSG_ASK_HELLO) { /* with a hello a host begins anew */
+    l->newest_seq = seq;
   }
   result = type >= QJ_REQUESTS ? QJ_UNKNOWN : fits(type, length, &points) ? QJ_DONE : QJ_BAD_ARGUMENT;
   if (result == QJ_DONE) {
@@ -240,12 +247,16 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
       default:
         break;
     }
-    if (seq != l->last_seq || crc != l->last_crc) {
-      l->last_result = perform(p, type, bytes + 2, points);
-      l->last_seq = seq;
-      l->last_crc = crc;
+    if (late) {
+      result = QJ_LATE; /* a copy that the line has kept back */
+    } else {
+      if (seq != l->last_seq || crc != l->last_crc) {
+        l->last_result = perform(p, type, bytes + 2, points);
+        l->last_seq = seq;
+        l->last_crc = crc;
+      }
+      result = l->last_result;
     }
-    result = l->last_result;
   }
   send_ack(seq, result);
   return 1;
@@ -255,6 +266,7 @@ void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
   l->ready = 0;
   l->count = 0;
   l->bad = 0;
+  l->newest_seq = 0;
   l->last_seq = 0;
   l->last_crc = 0;
   l->last_result = QJ_DONE;
