@@ -95,7 +95,7 @@ QJ_ONCE uint8_t qj_choose(qj_player *p, uint8_t input, uint8_t scene) {
     }
     pick = (uint16_t)(pick - mine);
   } while (bit != 1);
-  if (how == SHUFFLE) {
+  if (how == SHUFFLE && count <= 16) {
     in->played = (uint16_t)(in->played | bit);
     if (in->played == (uint16_t)((uint16_t)((uint16_t)1 << (count - 1)) * 2 - 1)) {
       in->played = count == 1 ? (uint16_t)0 : bit; /* a new round, which does not begin with this one */

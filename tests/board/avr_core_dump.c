@@ -10,6 +10,8 @@
 
 static qj_player p;
 
+uint16_t qj_boot_number(void) { return 0; }
+
 static uint8_t get(void) {
   while (!(UCSR0A & _BV(RXC0)));
   return UDR0;

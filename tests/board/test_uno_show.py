@@ -118,7 +118,7 @@ def test_held_pulses_stand_still_under_all_the_traffic_the_player_can_answer(twe
         print(f"  and {between:.1%} outside the {len(pauses)} pauses of 60 frames")
     assert jitter <= 0.1
     assert heard > 0.99
-    assert len(pauses) < 66
+    assert len(pauses) < 75
     assert between >= 0.95
     assert said > 0.9, "the board's sending was not busy enough to disturb anything"
     assert board.overruns == 0, "the receiver was not served in time"

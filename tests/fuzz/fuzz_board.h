@@ -124,7 +124,8 @@ static inline uint32_t step(food *f) {
       body[1] = 0;
       body[2] = op >> 3;
       body[3] = bite(f);
-      for (i = 4; i < 8; i++) body[i] = 0;
+      body[4] = (uint8_t)(qj_boot_number() & 0xFF);
+      body[5] = (uint8_t)(qj_boot_number() >> 8);
       request((uint8_t)(1u + op), QJ_MSG_CUE, body, QJ_MSG_CUE_LENGTH, 0);
       return 0;
     default: { /* any request, spoilt when op says so */

@@ -58,7 +58,7 @@ def test_an_old_answer_to_the_same_number_is_not_taken_for_a_new_one(bench, flas
     rig, first = connected(bench, flash_of())
     first.wait_ready()
     first._seq = 0
-    first.request("cue", cue=1, scene=0, repeats=1)
+    first.request("cue", cue=1, scene=0, repeats=1, boot=1)
     second = Link(rig.port)
     second._seq = 0
     hello = second.hello(quiet_s=0.0)
@@ -149,7 +149,7 @@ def test_on_a_bad_line_a_cue_is_performed_once_or_reported(bench, flash_of, seed
         cues = [fields for kind, fields in rig.player.performed if kind == "cue"][before:]
         assert len(cues) <= 1
         if cue is not None:
-            assert cues == [{"cue": cue, "scene": scene, "repeats": 1}]
+            assert cues == [{"cue": cue, "scene": scene, "repeats": 1, "boot": rig.player.boots}]
 
 
 def test_the_bad_line_test_really_loses_frames(bench, flash_of) -> None:
