@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -39,7 +39,11 @@ OTHER_BOOT = 5
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
-DONE, BUSY = 0, 1
+DONE, BUSY, LATE = 0, 1, 6
+#: How long one try of a live message waits: the next knot is near.
+LIVE_ANSWER_S = 0.03
+#: As a scene: the host moves the figure, live.
+LIVE = 254
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot; no byte is sent to a board that may be in its loader.
@@ -272,6 +276,17 @@ class Link:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
 
+    def live(self, track: int, at: int, points: Sequence[int]) -> int:
+        """Points of one track while live control plays, from number ``at`` on; the board's result.
+
+        ``LATE``: that point is played already; no points: only a sign of life.
+        """
+        fields: dict[str, Value] = {"track": track, "at": at & 0xFFFF, "points": tuple(points)}
+        answer = self._try("live", fields, 5 * self._tries, LIVE_ANSWER_S)
+        if answer is None:
+            raise self._silent("live")
+        return answer.number("result")
+
     def workshop(self, timeout_s: float = 60.0) -> None:
         """Lay the figure down for the bench, after a hold where something plays; a reset ends it.
 
@@ -322,6 +337,10 @@ class Link:
             peak=answer.number("peak"),
             now=None if now == 0xFFFF else now,
         )
+
+    def now_s(self) -> float:
+        """The port's time, seconds."""
+        return self._port.now_s()
 
     def silent_s(self) -> float:
         """Seconds since the last request was answered."""
@@ -410,7 +429,9 @@ class Link:
 
     # -- the line --------------------------------------------------------------------------------
 
-    def _try(self, name: str, fields: dict[str, Value], tries: int = 1) -> Message | None:
+    def _try(
+        self, name: str, fields: dict[str, Value], tries: int = 1, answer_s: float | None = None
+    ) -> Message | None:
         kind = catalogue().by_name[name]
         body = encode_body(kind, fields)
         self._seq = self._seq % 255 + 1
@@ -418,7 +439,7 @@ class Link:
         self._inbox.clear()
         for _ in range(tries):
             self._port.write(frame)
-            end = self._port.now_s() + self._answer_s
+            end = self._port.now_s() + (answer_s or self._answer_s)
             while True:
                 while self._inbox:
                     message = self._inbox.popleft()

@@ -1,10 +1,10 @@
-"""The shipped firmware behind a bad line: no cue twice, none lost unreported, nothing done that nobody asked."""
+"""The shipped firmware on a bad line: no cue twice, none lost unreported, nothing that nobody asked."""
 
 from __future__ import annotations
 
 from sequencer.board.link import Link
 from tests.player import oracle
-from tests.player.bad_line import FaultyPort, Faults, cue_again_and_again
+from tests.player.bad_line import Faults, FaultyPort, cue_again_and_again
 from tests.player.oracle import Scene, Show, Track
 
 CUES, ODDS, SEED = 1000, 0.04, 5

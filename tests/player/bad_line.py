@@ -9,6 +9,7 @@ import heapq
 import itertools
 import random
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from sequencer.board.frames import FrameDecoder
@@ -81,6 +82,7 @@ class BadLine:
         self._in, self._out = machine.call("x_in"), machine.call("x_out")
         self.to_board, self.to_host = to_board, to_host
         self.plugged = True
+        self.on_frame: Callable[[], None] = lambda: None
         self._now = 0.0
         self._next_frame = FRAME_S
         self._order = itertools.count()
@@ -124,6 +126,7 @@ class BadLine:
                 self._now = self._next_frame
                 self._next_frame += FRAME_S
                 self._machine.call("x_tick")
+                self.on_frame()
                 self._collect()
         else:
             return

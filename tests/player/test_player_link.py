@@ -173,7 +173,9 @@ def test_sanitizers_find_nothing_in_noise_and_broken_images(tmp_path_factory: py
             )
         sealed = oracle.seal(image) if number % 7 else bytes(image[: chance.randrange(len(image))])
         noise = bytes(chance.randrange(256) for _ in range(chance.randrange(60)))
-        asks = frame(chance.randrange(1, 256), CUE, struct.pack("<HBBH", number, chance.randrange(3), 1, BOOT))
+        asks = frame(
+            chance.randrange(1, 256), CUE, struct.pack("<HBBH", number, chance.randrange(3), 1, BOOT)
+        )
         asks += frame(chance.randrange(1, 256), chance.choice((HOLD, RESUME, ASK_HELLO, ASK_STATUS)))
         wire = noise + asks + noise[::-1]
         cases += struct.pack("<II", len(sealed), len(wire)) + sealed + wire
