@@ -1,5 +1,4 @@
-"""Live control over the link: the motion limiter's points, sent knot by knot, each with its way to rest behind
-it.
+"""Live control over the link: the motion limiter's points, knot by knot, each with its way to rest behind it.
 
 The board takes a point only when the whole way that comes with it keeps the track's limits and ends at rest
 (FORMAT.md, "Live control"); without word from here it plays that way on. So what a track does is known on
