@@ -325,7 +325,7 @@ static void put_number(uint8_t number) {
   }
 }
 
-/* "Lantern Keeper idle fault 0 scene 255", in two parts that a small transmit ring holds. The zeros around it keep it
+/* "Lantern Keeper idle fault 0 scene 255 player 2", in two parts that a small transmit ring holds. The zeros around it keep it
  * apart from frames. */
 static QJ_ONCE void send_name(const qj_player *p) {
   qj_offset at = p->fault == QJ_OK ? qj_at(QJ_AT_NAMES) : 0;
@@ -339,10 +339,10 @@ static QJ_ONCE void send_name(const qj_player *p) {
 }
 
 static QJ_ONCE void send_line(const qj_player *p) {
-  static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0\r\n";
+  static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0 player \0\r\n";
   const char *at = text;
   uint8_t word;
-  for (word = 0; word < 9; word++) {
+  for (word = 0; word < 10; word++) {
     uint8_t letter = QJ_FLASH_BYTE(at);
     for (; letter != 0; letter = QJ_FLASH_BYTE(at)) {
       if (word == p->state || word > 5) {
@@ -356,6 +356,9 @@ static QJ_ONCE void send_line(const qj_player *p) {
     }
     if (word == 7) {
       put_number(qj_scene_now(p));
+    }
+    if (word == 8) {
+      put_number(QJ_PLAYER_VERSION);
     }
   }
   qj_put(0);

@@ -40,6 +40,8 @@ RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
 DONE, BUSY, LATE = 0, 1, 6
+#: What telemetry may not know.
+SUPPLY = ("supply_mv", "supply_ma")
 #: How long one try of a live message waits: the next knot is near.
 LIVE_ANSWER_S = 0.03
 #: As a scene: the host moves the figure, live.
@@ -112,6 +114,26 @@ class Status:
     def state_words(self) -> str:
         """The state in one word."""
         return _name(STATES, self.state)
+
+
+@dataclass(frozen=True)
+class Telemetry:
+    """How the board is: ``clock`` counts frames since its boot, ``worst_latency`` cycles of the pulses' lead.
+
+    ``late_frames`` were not worked out in time, ``damaged`` frames came broken; ``plays`` scenes have begun.
+    ``supply_mv`` and ``supply_ma`` are None where nothing measures them.
+    """
+
+    state: int
+    fault: int
+    scene: int
+    clock: int
+    supply_mv: int | None
+    supply_ma: int | None
+    late_frames: int
+    worst_latency: int
+    damaged: int
+    plays: int
 
 
 @dataclass(frozen=True)
@@ -275,6 +297,13 @@ class Link:
     def status(self) -> Status:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
+
+    def telemetry(self) -> Telemetry:
+        """How the board is."""
+        answer = self.request("ask_telemetry")
+        numbers = {name: answer.number(name) for name in answer.fields}
+        supply = {name: None if (value := numbers.pop(name)) == 0xFFFF else value for name in SUPPLY}
+        return Telemetry(**numbers, **supply)
 
     def live(self, track: int, at: int, points: Sequence[int]) -> int:
         """Points of one track while live control plays, from number ``at`` on; the board's result.

@@ -42,11 +42,12 @@ def test_the_pins_follow_the_hand(put_on_board, capsys):
             wanted = 16 * (spec.origin_us + target[0] * spec.lsb_us)
             assert abs(port.board.pulses(pin)[-1].width - wanted) <= 16
         control.end()
-        telemetry = link.request("ask_telemetry")
+        telemetry = link.telemetry()
         for pin in PINS:
             assert abs(port.board.pulses(pin)[-1].width - 16 * 1500) <= 16
     with capsys.disabled():
-        print(f"\n  {control.told.words}; late frames {telemetry.number('late_frames')}")
+        print(f"\n  {control.told.words}; late frames {telemetry.late_frames}")
     assert control.told.refused == 0
     assert control.told.late <= control.told.taken / 50
-    assert telemetry.number("late_frames") == 0
+    assert telemetry.late_frames == 0
+    assert (telemetry.damaged, telemetry.plays, telemetry.supply_mv) == (0, 1, None)
