@@ -1,4 +1,4 @@
-"""A person at a terminal types `?` and reads a line; frames are never taken for that. What telemetry tells."""
+"""A person at a terminal types `?` and reads a line; no frame is taken for that. What telemetry tells."""
 
 from __future__ import annotations
 
