@@ -23,46 +23,9 @@ ROOT = Path(__file__).resolve().parent.parent
 CORE = ROOT / "firmware_templates" / "core"
 HOST = ROOT / "firmware_templates" / "host"
 MESSAGES = ROOT / "sequencer" / "board" / "messages.toml"
-STATES = CORE / "states.toml"
-STATES_PAGE = ROOT / "sequencer" / "tables" / "STATES.md"
 WASM = ROOT / "sequencer" / "player" / "data" / "player.wasm"
 FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16, "i16s": 0}
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
-
-
-def template(name: str) -> jinja2.Template:
-    """A template of the core."""
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(CORE),
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template(name)
-
-
-def render_states() -> dict[Path, str]:
-    """``qj_states.h`` and ``STATES.md``, path -> text, from ``states.toml``."""
-    table = tomllib.loads(STATES.read_text(encoding="utf-8"))
-    number = {state["name"]: at for at, state in enumerate(table["states"])}
-    rows = []
-    for event in table["event"]:
-        sources = [item["state"] for item in event["from"]]
-        following = [number[event["to"]] if name in sources else at for name, at in number.items()]
-        rows.append({**event, "sources": sources, "next": following})
-    return {
-        out: template(f"{out.name}.j2").render(states=table["states"], rows=rows)
-        for out in (CORE / "qj_states.h", STATES_PAGE)
-    }
-
-
-def write_states() -> list[Path]:
-    """Render what follows from ``states.toml``."""
-    texts = render_states()
-    for out, text in texts.items():
-        out.write_text(text, encoding="utf-8")
-    return list(texts)
 
 
 def render_messages() -> str:
@@ -84,7 +47,14 @@ def render_messages() -> str:
 
     to_board = {message["type"]: message for message in messages if message["to"] == "board"}
 
-    text = template("qj_messages.h.j2").render(
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(CORE),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    text = environment.get_template("qj_messages.h.j2").render(
         protocol=table["protocol"],
         baud=table["baud"],
         messages=messages,
@@ -200,7 +170,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--sanitize", action="store_true", help="host: with sanitizers")
     asked = parser.parse_args(argv)
     if asked.what in ("messages", "all"):
-        print("\n".join(relative([write_messages(), *write_states()])))
+        print(f"{relative([write_messages()])[0]}")
     if asked.what in ("wasm", "all"):
         out = build_wasm(asked.out or WASM)
         print(f"{out.name}: {out.stat().st_size} bytes, {hashlib.sha256(out.read_bytes()).hexdigest()}")

@@ -223,11 +223,16 @@ def with_extras(contents: ShowImage, planned: PlannedShow) -> ShowImage:
     """The show with what only some shows have."""
     from dataclasses import replace
 
+    from sequencer.tables.extra_clock import check_clock_error, clock_extra
     from sequencer.tables.limits import guard_of
 
     servos = [spec.servo for spec in planned.specs.values()]
     figure = planned.show.figure
-    found = (guard_of(figure, contents, servos, planned.show.learned),)
+    check_clock_error(figure.board.clock_error)
+    found = (
+        guard_of(figure, contents, servos, planned.show.learned),
+        clock_extra(figure.board.clock_ppm),
+    )
     return replace(contents, extras=(*contents.extras, *(extra for extra in found if extra is not None)))
 
 

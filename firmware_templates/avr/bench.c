@@ -4,21 +4,24 @@
  * lamps end. (A show goes on without a host; it has its own limits.)
  */
 #include "board.h"
+#include "expander.h"
 #include "qj_link.h"
 
 #define STEP 128u /* 8 us a frame */
 #define LEAST_US 500u
 #define MOST_US 2500u
+#define EXPANDER 128u /* pins from here on are an expander's outputs */
 #define SILENCE 100u /* frames: 2 s; the host asks every 0.2 s */
 
 static uint8_t servo_pin;
 static uint16_t wanted, width; /* 1/16 us; 0 = no pulse */
+static uint16_t scale;         /* of the expander: counts in 1/16 us, times 2^20 */
 static uint8_t closing;        /* frames until everything is off */
 static uint8_t silent;         /* frames since the host was heard, up to SILENCE */
 
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
   if (closing) return QJ_BUSY;
-  if (!pin_is_ours(pin)) return QJ_BAD_ARGUMENT;
+  if (!pin_is_ours(pin) && (pin < EXPANDER || pin > EXPANDER + 15u || scale == 0)) return QJ_BAD_ARGUMENT;
   if (pulse_us != 0 && (pulse_us < LEAST_US || pulse_us > MOST_US)) return QJ_BAD_ARGUMENT;
   if (lamps_has_pin(pin)) return QJ_REFUSED;
   if (pulse_us == 0) {
@@ -27,8 +30,9 @@ uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
   }
   if (pin != servo_pin) {
     width = 0; /* the other servo's pulses end; where this one stands is not known, so it begins at the goal */
+    if (servo_pin >= EXPANDER) expander_bench_pulse(servo_pin, 0);
     servo_pin = pin;
-    pulses_use_pin(0, pin);
+    if (pin < EXPANDER) pulses_use_pin(0, pin);
   }
   wanted = (uint16_t)(pulse_us << 4);
   return QJ_DONE;
@@ -47,11 +51,39 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t counts) {
+  scale = expander_bench(address, prescale) ? 0 : counts;
+  return scale ? QJ_DONE : QJ_REFUSED;
+}
+
+/* Looked at in every turn of the main loop, which takes less than a millisecond. */
+static uint16_t edges;
+static uint8_t watched, level; /* 0: no pin */
+
+uint16_t qj_board_edges(uint8_t pin) {
+  if (pin != watched) {
+    watched = pin;
+    edges = 0;
+    pin_input(pin, 0);
+  }
+  return edges;
+}
+
+void bench_watch(void) {
+  uint8_t place = pin_place(watched);
+  uint8_t now;
+  if (watched == 0 || place == NO_PLACE) return;
+  now = *(CHIP_PORT(place) - 2) & pin_mask(place);
+  if (now && !level) edges++;
+  level = now;
+}
+
 void bench_heard(void) { silent = 0; }
 
 /* All that may be on, the show's outputs too: pulses with the next list, the rest once the last of them has ended,
  * since a pulse that is cut short would send its servo somewhere. */
 void qj_board_bench_open(void) {
+  if (servo_pin >= EXPANDER) expander_bench_pulse(servo_pin, 0);
   wanted = width = 0;
   servo_pin = 0; /* whichever comes next is made an output again */
   closing = 2;
@@ -69,5 +101,7 @@ uint16_t bench_step(void) {
     width = (uint16_t)(wanted - width) > STEP ? (uint16_t)(width + STEP) : wanted;
   else
     width = (uint16_t)(width - wanted) > STEP ? (uint16_t)(width - STEP) : wanted;
-  return width;
+  if (servo_pin < EXPANDER) return width;
+  expander_bench_pulse(servo_pin, (uint16_t)(((uint32_t)width * scale + 0x80000UL) >> 20));
+  return 0;
 }

@@ -4,13 +4,17 @@
 
 #include "chip.h"
 
-#include "qj_core.h"
+#include "qj_link.h"
 
 #include <stdint.h>
 
 #if !defined(IMAGE_BASE) || !defined(IMAGE_LIMIT)
 #error "build_avr.py says where the image lies: pass -DIMAGE_BASE and -DIMAGE_LIMIT"
 #endif
+
+/* What an interrupt reads was written before this point, and what it wrote is read after it: the compiler must not
+ * move plain variables over it. (Writing SREG back is no such point by itself.) */
+#define IN_ORDER() __asm__ volatile("" ::: "memory")
 
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
@@ -50,6 +54,8 @@ void pin_input(uint8_t pin, uint8_t pull_up);
 
 /* The frame's width for servo 0: moves at most 8 us a frame, and ends when the host has gone silent. */
 uint16_t bench_step(void);
+/* Once in a turn of the main loop: counts the edges of a pin that the host asked about. */
+void bench_watch(void);
 /* A valid request came from the host, whatever it asked. */
 void bench_heard(void);
 
@@ -71,10 +77,19 @@ uint8_t pulses_want_list(void);
 void pulses_give_list(const uint16_t *width, uint8_t servos);
 /* From the next slot on every frame has so many cycles more than 320 000: -3200..3200. */
 void pulses_trim(int16_t cycles);
+/* When it is. */
+void pulses_time(qj_time *now);
 /* Frames that had to repeat the list before them because the next one was not ready. */
 uint16_t pulses_late_frames(void);
 /* Takes the oldest levels of the inputs (bit i: input i is high), of six a frame. 0 when none waits. */
 uint8_t pulses_take_sample(uint8_t *levels);
+
+/* clock.c ------------------------------------------------------------------------------------- */
+
+/* After qj_open(): the image's own correction. */
+void clock_start(const qj_player *p);
+/* Once a frame: the next one's length. */
+void clock_frame(void);
 
 /* lamps.c ------------------------------------------------------------------------------------- */
 
@@ -91,12 +106,28 @@ void lamps_set(uint8_t pin, uint16_t duty);
 
 /* analog.c ------------------------------------------------------------------------------------ */
 
-#include "qj_player.h"
-
 /* Starts the first conversion, when the show has analog inputs. */
 void analog_start(const qj_player *p);
 /* Hands a finished conversion to the player and starts the next one; never waits. */
 void analog_poll(qj_player *p);
+
+/* strings.c ----------------------------------------------------------------------------------- */
+
+/* Every string's pin becomes a low output. */
+void strings_start(void);
+/* A frame has begun: the strings are to be written again. */
+void strings_frame(void);
+/* Writes a string when one waits and the time up to the next pulse edge lets it. */
+void strings_poll(const qj_player *p);
+
+/* sound.c ------------------------------------------------------------------------------------- */
+
+/* The module's pin; after pulses_start(). */
+void sound_start(void);
+/* Once a frame, after qj_tick(). */
+void sound_frame(const qj_player *p);
+/* Sends the next byte when the one before is out. */
+void sound_poll(void);
 
 /* uart.c -------------------------------------------------------------------------------------- */
 
@@ -104,6 +135,8 @@ void analog_poll(qj_player *p);
 void uart_start(void);
 /* Takes one received byte; 0 when none waits. */
 uint8_t uart_get(uint8_t *byte);
+/* Takes a byte out of the receiver when one is there: for those who keep interrupts off for longer. */
+void uart_look(void);
 /* How many bytes uart_put can take now. */
 uint8_t uart_room(void);
 /* Sends a byte; dropped when there is no room. */

@@ -79,7 +79,7 @@ uint8_t boot_cause(void) { return cause; }
 
 uint8_t boot_hangs(void) { return hangs; }
 
-uint16_t qj_boot_number(void) { return kept.number; }
+
 
 const uint16_t *boot_pulses(void) { return kept.pulse; }
 

@@ -33,6 +33,7 @@
   TCCR0A = TCCR2A = 0
 #define CHIP_RX_vect USART_RX_vect
 #define CHIP_UDRE_vect USART_UDRE_vect
+#define CHIP_OC1B 10 /* Timer1's second compare output */
 #define CHIP_FLASH_BYTE(at) pgm_read_byte((uint16_t)(at))
 
 /* I2C: A4 and A5. */
@@ -72,6 +73,7 @@
   TCCR0A = TCCR2A = TCCR3A = TCCR4A = TCCR5A = 0
 #define CHIP_RX_vect USART0_RX_vect
 #define CHIP_UDRE_vect USART0_UDRE_vect
+#define CHIP_OC1B 12
 #define CHIP_FLASH_BYTE(at) pgm_read_byte_far((uint32_t)(at))
 
 #else

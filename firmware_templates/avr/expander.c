@@ -42,14 +42,16 @@ static uint8_t write(uint8_t e, uint8_t reg, uint8_t value) {
 }
 
 /* Everything off, then the prescaler, which only a sleeping chip takes; outputs stay off until they are written. */
-static uint8_t set_up(uint8_t e) {
+static uint8_t set_up_with(uint8_t e, uint8_t prescale) {
   uint8_t bad = write(e, ALL_OFF_H, FULL >> 8);
   bad |= write(e, MODE1, SLEEP | INCREMENT);
-  bad |= write(e, PRE_SCALE, qj_read((qj_offset)(qj_expander(e) + 2)));
+  bad |= write(e, PRE_SCALE, prescale);
   bad |= write(e, MODE1, INCREMENT);
   _delay_us(500); /* the oscillator starts */
   return (uint8_t)(bad | write(e, MODE1, RESTART | INCREMENT));
 }
+
+static uint8_t set_up(uint8_t e) { return set_up_with(e, qj_read((qj_offset)(qj_expander(e) + 2))); }
 
 static uint8_t serves_servos(uint8_t e) { return (uint8_t)(qj_read((qj_offset)(qj_expander(e) + 1)) == 1); }
 
@@ -83,28 +85,35 @@ void expander_start(qj_player *p) {
 
 void expander_frame(void) { next = 0; }
 
-static void set(qj_player *p, uint8_t pin, uint16_t on, uint16_t off) {
-  uint8_t e = (uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u));
-  if (misses[e]) return; /* look() decides first */
-  twi_begin(address[e], 0);
+static uint8_t expander_of(uint8_t pin) { return (uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u)); }
+
+static uint8_t put(uint8_t pin, uint16_t on, uint16_t off) {
+  twi_begin(address[expander_of(pin)], 0);
   twi_put((uint8_t)(LED0 + (uint8_t)((pin & 15u) << 2)));
   twi_put((uint8_t)on);
   twi_put((uint8_t)(on >> 8));
   twi_put((uint8_t)off);
   twi_put((uint8_t)(off >> 8));
-  answered(p, e, twi_end());
+  return twi_end();
+}
+
+static uint8_t put_pulse(uint8_t pin, uint16_t width) {
+  uint16_t on = (uint16_t)((pin & 15u) * STAGGER);
+  return put(pin, on, width ? (uint16_t)(on + width) : FULL);
 }
 
 static void set_servo(qj_player *p, uint8_t track, uint8_t pin) {
-  uint16_t on = (uint16_t)((pin & 15u) * STAGGER);
-  uint16_t width = qj_expander_counts((uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u)), p->pulse[track]);
-  set(p, pin, on, width ? (uint16_t)(on + width) : FULL);
+  uint8_t e = expander_of(pin);
+  if (misses[e]) return; /* look() decides first */
+  answered(p, e, put_pulse(pin, qj_expander_counts(e, p->pulse[track])));
 }
 
 static void set_lamp(qj_player *p, uint8_t lamp, uint8_t pin) {
+  uint8_t e = expander_of(pin);
   uint16_t high = p->lamp[lamp];
+  if (misses[e]) return;
   if (qj_lamp_flags(lamp) & 1u) high = (uint16_t)(4095u - high);
-  set(p, pin, high == 4095u ? FULL : 0, high ? high : FULL);
+  answered(p, e, put(pin, high == 4095u ? FULL : 0, high ? high : FULL));
 }
 
 /* There, and awake? A chip that lost its registers is asleep: its lamps are set up again, its servos have
@@ -145,3 +154,11 @@ void expander_step(qj_player *p) {
   }
   next = QJ_NONE;
 }
+
+uint8_t expander_bench(uint8_t at, uint8_t prescale) {
+  twi_start(0);
+  address[0] = at;
+  return set_up_with(0, prescale);
+}
+
+void expander_bench_pulse(uint8_t output, uint16_t width) { put_pulse(output & 15u, width); }

@@ -1,13 +1,23 @@
 /* The image in flash, and the CRC of the player's own code below it. */
 #include "board.h"
+#include "memory.h"
 #include "qj_inside.h"
 #include "qj_link.h"
+#include "twi.h"
 
 #include <avr/pgmspace.h>
 
 uint32_t qj_read_limit(void) { return (uint32_t)(IMAGE_LIMIT - IMAGE_BASE); }
 
+static qj_offset outside; /* where the I2C memory goes on with the image; 0 = it does not */
+
+void qj_outside(qj_offset from, uint8_t speed) {
+  outside = from;
+  twi_start(speed);
+}
+
 uint8_t qj_read(qj_offset offset) {
+  if (outside != 0 && offset >= outside) return memory_read((qj_offset)(offset - outside));
   if (offset >= (qj_offset)(IMAGE_LIMIT - IMAGE_BASE)) return 0xFF;
   return CHIP_FLASH_BYTE(IMAGE_BASE + offset);
 }

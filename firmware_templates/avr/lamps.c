@@ -104,6 +104,7 @@ void lamps_set(uint8_t pin, uint16_t duty) {
   cli();
   lights[channel].dark = (uint8_t)(255u - (duty >> 4));
   lights[channel].fraction = (uint8_t)(duty & 15u);
+  IN_ORDER();
   SREG = sreg;
 }
 

@@ -5,6 +5,8 @@
  */
 #include "board.h"
 #include "expander.h"
+#include "memory.h"
+#include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_player.h"
 
@@ -14,6 +16,7 @@ void flash_check_player(void);
 
 static qj_player player;
 static qj_link host;
+static qj_keep keep;
 
 static void set_switches(uint8_t first) {
   uint8_t i;
@@ -46,7 +49,9 @@ static void read_inputs(void) {
 static void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
+  clock_frame();
   boot_keep_pulses(player.pulse);
+  qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
     pulses_give_list(&width, 1);
@@ -61,6 +66,9 @@ static void next_frame(void) {
   }
   player.late_frames = pulses_late_frames();
   qj_tick(&player);
+  if (memory_failed()) qj_fail(&player, QJ_LOST_IMAGE);
+  sound_frame(&player);
+  strings_frame();
   expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
@@ -73,7 +81,11 @@ static void talk(void) {
 
 void qj_put(uint8_t byte) { uart_put(byte); }
 
+uint16_t qj_boot_number(void) { return qj_keep_boots(&keep); }
+
 uint8_t qj_room(void) { return uart_room(); }
+
+uint8_t qj_board_store(uint32_t at, const uint8_t *bytes) { return memory_write(at, bytes) ? QJ_DONE : QJ_REFUSED; }
 
 int main(void) {
   uint8_t hung;
@@ -81,23 +93,32 @@ int main(void) {
   boot_begin();
   flash_check_player();
   qj_open(&player, qj_board_id());
+  qj_keep_open(&keep);
   qj_start_from(&player, boot_pulses());
-  hung = health_at_boot();
-  if (hung) qj_fail(&player, hung);
   health_start();
   lamps_start();
+  clock_start(&player);
   wire();
   expander_start(&player);
+  hung = health_at_boot(); /* only now: the expanders must be known to be turned off */
+  if (hung) qj_fail(&player, hung);
   analog_start(&player);
   uart_start();
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
+  if (player.fault == QJ_OK) {
+    strings_start();
+    sound_start();
+  }
   sei();
   for (;;) {
     talk();
     if (player.fault == QJ_OK) read_inputs();
     analog_poll(&player);
+    strings_poll(&player);
+    sound_poll();
     if (pulses_want_list()) next_frame();
     expander_step(&player);
+    bench_watch();
   }
 }

@@ -18,11 +18,11 @@
  *    longest other interrupt, lamps.c's     93   (uart.c's tx 70, rx 66; one only: the compare interrupt
  *                                                 comes before all three when one of them ends)
  *    response and jump                       7
- *    entry to the first reading of TCNT1    89   (saves 18 registers, finds port and bit)
+ *    entry to the first reading of TCNT1    95   (saves 18 registers, finds port and bit)
  *    one turn of the coarse wait            20
  *    fine wait, at least                    40
  *    ------------------------------------ ----
- *    together                              253   of LEAD = 320: whatever else turns interrupts off may take 155
+ *    together                              259   of LEAD = 320: whatever else turns interrupts off may take 150
  *
  * After the edge come at most 130 cycles to set the next compare value and return. So an interrupt that
  * serves an edge holds the processor for about 450 cycles: less than one byte on the link (640), of which
@@ -85,6 +85,7 @@ typedef struct {
   uint16_t due;           /* after it: the next edge, or the slot's end */
   uint16_t length;        /* of the slot */
   uint8_t slot;
+  uint16_t frame;
   uint8_t playing;
   volatile uint8_t ready; /* the other list waits */
   volatile uint8_t in, out;
@@ -147,7 +148,8 @@ ISR(TIMER1_COMPA_vect) {
       if (s->left <= s->count) value ^= pin->mask;
       if (ahead > NOT_YET) ahead = 0;
       if (ahead < s->least_ahead) s->least_ahead = ahead;
-      while (ahead > FINE && ahead <= NOT_YET) ahead = (uint16_t)(at - TCNT1);
+      do ahead = (uint16_t)(at - TCNT1);
+      while (ahead > FINE && ahead <= NOT_YET);
       if (ahead < FINE_LEAST || ahead > NOT_YET)
         *port = value; /* too late: at once */
       else
@@ -163,6 +165,7 @@ ISR(TIMER1_COMPA_vect) {
       s->length = s->slot_cycles;
       if (++s->slot == PULSE_SLOTS) {
         s->slot = 0;
+        s->frame++;
         s->length = (uint16_t)(s->length + s->first_cycles);
         if (s->ready) {
           s->playing ^= 1;
@@ -192,7 +195,7 @@ ISR(TIMER1_COMPA_vect) {
       s->due = s->length;
     at = (uint16_t)(s->start + s->due - LEAD);
     OCR1A = at;
-    TIFR1 = _BV(OCF1A);
+    if (TIFR1 & _BV(OCF1A)) TIFR1 = _BV(OCF1A); /* seldom: a write there costs the emulator sound.c's flag */
     /* A compare value that has just gone by would only match 65536 cycles later: serve that edge now. */
   } while ((uint16_t)(at - TCNT1 - 8u) > NOT_YET);
 }
@@ -257,16 +260,28 @@ void pulses_give_list(const uint16_t *width, uint8_t widths) {
       end->fall = (uint16_t)(end->fall + start);
     }
   }
+  IN_ORDER();
   all.ready = 1;
 }
 
 void pulses_trim(int16_t cycles) {
   /* 534 slots' parts more than needed, so that nothing negative is divided */
   uint16_t parts = (uint16_t)(cycles + (int16_t)(FRAME % PULSE_SLOTS + 534u * PULSE_SLOTS));
+  uint16_t each = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
+  uint8_t more = (uint8_t)(parts % PULSE_SLOTS), sreg = SREG;
+  __asm__ volatile("" : "+r"(each), "+r"(more)); /* a division is 200 cycles: not behind the cli */
+  cli();
+  all.slot_cycles = each;
+  all.first_cycles = more;
+  SREG = sreg;
+}
+
+void pulses_time(qj_time *now) {
   uint8_t sreg = SREG;
   cli();
-  all.slot_cycles = (uint16_t)(FRAME / PULSE_SLOTS - 534u + parts / PULSE_SLOTS);
-  all.first_cycles = (uint8_t)(parts % PULSE_SLOTS);
+  now->frame = all.frame;
+  now->slot = all.slot;
+  now->into = (uint16_t)(TCNT1 - all.start);
   SREG = sreg;
 }
 
@@ -285,7 +300,9 @@ uint16_t qj_worst_latency(void) { return (uint16_t)(LEAD - steady(&all.least_ahe
 uint8_t pulses_take_sample(uint8_t *levels) {
   uint8_t out = all.out;
   if (out == all.in) return 0;
+  IN_ORDER();
   *levels = all.samples[out];
+  IN_ORDER();
   if (++out == SAMPLES) out = 0;
   all.out = out;
   return 1;

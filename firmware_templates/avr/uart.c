@@ -19,7 +19,7 @@
 static uint8_t rx[RX_RING], tx[TX_RING];
 static volatile uint8_t rx_in, rx_out, tx_in, tx_out;
 
-ISR(CHIP_RX_vect) {
+static inline __attribute__((always_inline)) void receive(void) {
   uint8_t byte = UDR0;
   uint8_t in = rx_in;
   uint8_t after = (uint8_t)(in + 1u);
@@ -28,6 +28,12 @@ ISR(CHIP_RX_vect) {
     rx[in] = byte;
     rx_in = after;
   }
+}
+
+ISR(CHIP_RX_vect) { receive(); }
+
+void uart_look(void) {
+  if (UCSR0A & _BV(RXC0)) receive();
 }
 
 ISR(CHIP_UDRE_vect) {
@@ -52,7 +58,9 @@ void uart_start(void) {
 uint8_t uart_get(uint8_t *byte) {
   uint8_t out = rx_out;
   if (out == rx_in) return 0;
+  IN_ORDER();
   *byte = rx[out];
+  IN_ORDER();
   if (++out == RX_RING) out = 0;
   rx_out = out;
   return 1;
@@ -70,6 +78,7 @@ void uart_put(uint8_t byte) {
   if (after == TX_RING) after = 0;
   if (after == tx_out) return;
   tx[in] = byte;
+  IN_ORDER();
   tx_in = after;
   UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0) | _BV(UDRIE0);
 }

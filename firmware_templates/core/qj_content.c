@@ -7,6 +7,12 @@
 
 static uint32_t length(void) { return qj_u32(QJ_AT_LENGTH); }
 
+/* The image's length and what lies outside of it. */
+static uint32_t whole(void) {
+  const uint32_t extra = qj_extra(QJ_EXTRA_MEMORY);
+  return length() + (extra == 0 ? (uint32_t)0 : qj_u32(extra + (uint32_t)2));
+}
+
 /* `count` items of `size` bytes at `at` lie inside the image, behind the header. */
 static uint8_t inside(uint32_t at, uint32_t count, uint32_t size) {
   return (uint8_t)(at >= (uint32_t)QJ_HEADER && at <= length() && count * size <= length() - at);
@@ -43,7 +49,7 @@ static uint8_t check_scenes(uint8_t scenes, uint8_t channels, uint32_t loops) {
     }
     for (channel = 0; channel < channels; channel++) {
       const uint32_t stream = qj_stream(s, channel);
-      if (stream != 0 && !inside(stream, 1, 1)) {
+      if (stream != 0 && (stream < (uint32_t)QJ_HEADER || stream >= whole())) {
         return 0;
       }
     }
@@ -123,6 +129,30 @@ static uint8_t check_guard(uint8_t scenes) {
   return 1;
 }
 
+/* Strings follow lamps that there are; the sound module's bytes are there. */
+static uint8_t check_outputs(uint8_t lamps, uint8_t scenes) {
+  const uint32_t strings = qj_extra(QJ_EXTRA_STRINGS);
+  const uint32_t sound = qj_extra(QJ_EXTRA_SOUND);
+  uint32_t i;
+  if (strings != 0) {
+    if ((uint32_t)qj_u16(strings - (uint32_t)2) != (uint32_t)1 + (uint32_t)9 * qj_strings()) {
+      return 0;
+    }
+    for (i = 0; i < (uint32_t)9 * qj_strings(); i += (uint32_t)9) {
+      if (qj_read(strings + i + (uint32_t)2) == 0 || qj_read(strings + i + (uint32_t)3) >= lamps ||
+          qj_read(strings + i + (uint32_t)4) >= lamps || qj_read(strings + i + (uint32_t)5) >= lamps) {
+        return 0;
+      }
+    }
+  }
+  if (sound != 0) {
+    const uint32_t rows = (uint32_t)QJ_SOUND_HEAD + (uint32_t)3 * scenes;
+    const uint32_t size = qj_u16(sound - (uint32_t)2);
+    return (uint8_t)(rows <= size && size == rows + (uint32_t)qj_read(sound + (uint32_t)5));
+  }
+  return 1;
+}
+
 static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
   uint8_t i;
   for (i = 0; i < inputs; i++) {
@@ -150,7 +180,7 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !check_extras() || !check_guard(scenes) || !check_expanders(tracks, lamps) ||
+      !check_extras() || !check_guard(scenes) || !check_outputs(lamps, scenes) || !check_expanders(tracks, lamps) ||
       !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||

@@ -28,9 +28,6 @@
 #define QJ_MAX_WAYS QJ_MAX_TRACKS /* tracks under live control at a time */
 #endif
 #define QJ_LIVE_POINTS_MOST 12
-#ifndef QJ_COUNTED
-#define QJ_COUNTED 8 /* scenes whose runs are counted one by one */
-#endif
 #ifndef QJ_MAX_SENSORS
 #define QJ_MAX_SENSORS 4
 #endif
@@ -105,7 +102,10 @@ enum qj_what {
 uint8_t qj_read(qj_offset offset);
 /* Of this boot: another one after every reset and power cut. */
 uint16_t qj_boot_number(void);
-/* How many bytes can be there at all. */
+/* What lies beyond `from` (the image's length) is read from elsewhere: an I2C memory on a bus of this speed (4 =
+ * 400 kHz, 1 = 100 kHz). Called while the image is checked. */
+void qj_outside(qj_offset from, uint8_t speed);
+/* How many bytes can be there at all, without what lies outside. */
 uint32_t qj_read_limit(void);
 
 #endif

@@ -73,6 +73,10 @@ void qj_trip(qj_player *p, uint8_t track) {
   }
 }
 
+uint8_t qj_is_tripped(const qj_player *p, uint8_t track) {
+  return (uint8_t)(p->tripped[track >> 3] & (uint8_t)(1 << (track & 7)));
+}
+
 /* What the scene's motion alone is in: a fade's current was never learned. */
 static uint8_t scene_now(const qj_player *p) { return p->mode == QJ_PLAIN ? p->layer[p->current].scene : QJ_NONE; }
 

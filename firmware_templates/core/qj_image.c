@@ -46,13 +46,6 @@ uint8_t qj_knot_frames(uint8_t track) { return qj_read((qj_offset)(qj_track_reco
 
 int16_t qj_rest_point(uint8_t track) { return (int16_t)qj_u16((qj_offset)(qj_track_record(track) + 6)); }
 
-int16_t qj_parked_point(uint8_t track) { return (int16_t)qj_u16((qj_offset)(qj_track_record(track) + 8)); }
-
-uint8_t qj_manner(uint8_t track) {
-  const qj_offset at = qj_extra(QJ_EXTRA_STOPPING);
-  return at == 0 ? (uint8_t)0 : qj_read((qj_offset)(at + (qj_offset)(2 + track)));
-}
-
 uint8_t qj_is_loop(uint8_t scene) {
   return scene == QJ_NONE ? 0 : (uint8_t)(qj_read((qj_offset)(qj_scene_record(scene) + 8)) & 1);
 }
@@ -126,6 +119,25 @@ static uint8_t intact(void) {
   return 0;
 }
 
+/* What lies outside (FORMAT.md, "Memory") has its own CRC, which the image's CRC vouches for. */
+static uint8_t outside_intact(qj_offset at) {
+  const qj_offset extra = qj_extra(QJ_EXTRA_MEMORY);
+  uint32_t crc = (uint32_t)0xFFFFFFFF;
+  qj_offset left;
+  if (extra == 0) {
+    return 1;
+  }
+  qj_outside(at, qj_read(extra));
+  if (qj_u32((qj_offset)(extra + 2)) > (uint32_t)(qj_offset)(QJ_OFFSET_MAX - at)) {
+    return 0;
+  }
+  for (left = qj_at((qj_offset)(extra + 2)); left != 0; left--) {
+    crc = qj_crc32(crc, qj_read(at));
+    at = (qj_offset)(at + 1);
+  }
+  return (uint8_t)(~crc == qj_u32((qj_offset)(extra + 6)));
+}
+
 /* What the player's own memory and divisions depend on. The CRC vouches for the rest. */
 static uint8_t playable(void) {
   uint8_t i;
@@ -157,7 +169,7 @@ uint8_t qj_check_image(uint8_t board) {
   if (qj_read(QJ_AT_VERSION) != QJ_FORMAT) {
     return QJ_BAD_VERSION;
   }
-  if (length < (uint32_t)QJ_HEADER || length > qj_read_limit() || !intact()) {
+  if (length < (uint32_t)QJ_HEADER || length > qj_read_limit() || !intact() || !outside_intact((qj_offset)length)) {
     return QJ_BAD_CRC;
   }
   if (board != QJ_ANY_BOARD && qj_read(QJ_AT_BOARD) != board) {

@@ -44,26 +44,14 @@ enum qj_mode {
   QJ_ENTER, /* a loop from rest, faded in */
   QJ_LEAVE, /* a loop faded out, another scene, loop or rest coming */
   QJ_STOP,  /* velocity faded to nothing */
-  QJ_REST,  /* rest-to-rest from wherever the track stands (kept in past[0]) */
+  QJ_REST,   /* rest-to-rest from wherever the track stands (kept in past[0]) */
   QJ_LIVE_POINTS /* what the host streams, checked; without it, the way to a stop that came with it */
 };
 
 /* Live control: this long without a word from the host, and the return to rest begins at the next common knot. */
 #define QJ_SILENT_FRAMES 6
 
-enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8 };
-
-/* What `parking` says. */
-enum { QJ_PARK_SOME = 1, QJ_PARK_ALL = 2, QJ_PARKING = 4 };
-
-/* Kinds of inputs (FORMAT.md, "Input record"). */
-enum { QJ_TRIGGER = 1, QJ_STOP_INPUT = 2, QJ_RAIL_INPUT = 3 };
-
-/* Numbers of the extras (FORMAT.md, "Extras"). */
-enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2 };
-
-/* What the stopping extra says of a track. */
-enum { QJ_PARKS = 1, QJ_LETS_GO = 2 };
+enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4 };
 
 /* qj_image.c: little-endian reads; an offset that is stored in the image; records */
 uint16_t qj_u16(qj_offset at);
@@ -76,9 +64,6 @@ qj_offset qj_track_record(uint8_t track);
 qj_offset qj_scene_record(uint8_t scene);
 uint8_t qj_knot_frames(uint8_t track);
 int16_t qj_rest_point(uint8_t track);
-int16_t qj_parked_point(uint8_t track);
-/* Bits QJ_PARKS, QJ_LETS_GO. */
-uint8_t qj_manner(uint8_t track);
 uint8_t qj_is_loop(uint8_t scene);
 /* Offset of the stream of a channel of a scene, 0 = none. Channels: tracks, then lamps, then switches. */
 qj_offset qj_stream(uint8_t scene, uint8_t channel);
@@ -93,27 +78,13 @@ qj_offset qj_expander(uint8_t expander);
 uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
-enum { QJ_EXTRA_GUARD = 3 };
+enum { QJ_EXTRA_GUARD = 3, QJ_EXTRA_STRINGS = 6, QJ_EXTRA_SOUND = 7 };
+enum { QJ_SOUND_HEAD = 6 }; /* bytes of the sound module's extra before its scenes */
 
-/* qj_guard.c: one frame of the stall guard */
+/* qj_guard.c: one frame of the stall guard; whether a track's pulses were taken away */
 void qj_guard_open(qj_player *p);
 void qj_guard_frame(qj_player *p);
-
-/* qj_release.c */
-uint8_t qj_has_no_pulse(const qj_player *p, uint8_t track);
-void qj_let_go(qj_player *p, uint8_t track);
-uint8_t qj_any_released(const qj_player *p);
-void qj_take_back(qj_player *p);
-uint8_t qj_parks(const qj_player *p, uint8_t track);
-
-/* qj_policy.c: the loop to idle in, and whether it has had its turns; what a trigger plays; too much work? */
-void qj_policy_open(qj_player *p, uint16_t boot);
-uint8_t qj_idle_scene(qj_player *p);
-uint8_t qj_idle_is_over(const qj_player *p);
-uint8_t qj_choose(qj_player *p, uint8_t input, uint8_t scene);
-uint8_t qj_tired(const qj_player *p);
-void qj_duty(qj_player *p); /* every common knot */
-void qj_count_play(qj_player *p, uint8_t scene);
+uint8_t qj_is_tripped(const qj_player *p, uint8_t track);
 
 /* qj_player.c: news for the host */
 void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);

@@ -2,6 +2,7 @@
 #include "qj_link.h"
 
 #include "qj_inside.h"
+#include "qj_keep.h"
 
 /* A frame in the making, coded as it grows. Only the last few bytes of the longest one cannot be foreseen:
  * the CRC, and each zero costs nothing that the block before it has not paid. */
@@ -90,7 +91,7 @@ static QJ_ONCE void send_status(const qj_player *p, uint8_t seq) {
   frame f;
   start(&f, seq, QJ_MSG_STATUS);
   add_doing(&f, p);
-  add32(&f, p->mode == QJ_LIVE_POINTS ? p->count.clock - p->live_from : (uint32_t)layer->frame);
+  add32(&f, p->mode == QJ_LIVE_POINTS ? p->clock - p->live_from : (uint32_t)layer->frame);
   add32(&f, (uint32_t)layer->frames);
   add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
   add8(&f, p->repeats);
@@ -102,13 +103,23 @@ static QJ_ONCE void send_telemetry(const qj_link *l, const qj_player *p, uint8_t
   frame f;
   start(&f, seq, QJ_MSG_TELEMETRY);
   add_doing(&f, p);
-  add32(&f, p->count.clock);
+  add32(&f, p->clock);
   add16(&f, qj_supply(p, QJ_SUPPLY_MV));
   add16(&f, qj_supply(p, QJ_SUPPLY_MA));
   add16(&f, p->late_frames);
   add16(&f, qj_worst_latency());
   add16(&f, l->damaged);
-  add16(&f, p->plays);
+  send(&f);
+}
+
+static QJ_ONCE void send_memory(uint8_t seq, uint16_t at) {
+  frame f;
+  uint8_t i;
+  start(&f, seq, QJ_MSG_MEMORY);
+  add16(&f, at);
+  for (i = 0; i < 16; i++) {
+    add8(&f, qj_memory((uint16_t)(at + (uint16_t)i)));
+  }
   send(&f);
 }
 
@@ -132,6 +143,24 @@ static void send_ack(uint8_t seq, uint8_t result) {
   frame f;
   start(&f, seq, QJ_MSG_ACK);
   add8(&f, result);
+  send(&f);
+}
+
+static QJ_ONCE void send_clock(uint8_t seq, uint16_t trim, uint16_t slew) {
+  qj_time now;
+  frame f;
+  qj_board_clock(trim, slew, &now);
+  start(&f, seq, QJ_MSG_CLOCK);
+  add16(&f, now.frame);
+  add8(&f, now.slot);
+  add16(&f, now.into);
+  send(&f);
+}
+
+static QJ_ONCE void send_edges(const qj_player *p, uint8_t seq, uint8_t pin) {
+  frame f;
+  start(&f, seq, QJ_MSG_EDGES);
+  add16(&f, qj_on_bench(p) ? qj_board_edges(pin) : (uint16_t)0);
   send(&f);
 }
 
@@ -163,10 +192,6 @@ static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, 
       return qj_hold(p);
     case QJ_MSG_RESUME:
       return qj_resume(p);
-    case QJ_MSG_PARK:
-      return qj_park(p);
-    case QJ_MSG_RELEASE:
-      return qj_release(p);
     case QJ_MSG_LIVE:
       return qj_live(p, body[0], qj_get16(body + 1), body + 3, points);
     case QJ_MSG_WORKSHOP: {
@@ -179,10 +204,22 @@ static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, 
     case QJ_MSG_SET_GUARD:
       p->learning = body[0];
       return QJ_DONE;
+    case QJ_MSG_KEEP_MEMORY:
+      if (first < QJ_KEEP_HOSTS) {
+        return QJ_BAD_ARGUMENT;
+      }
+      return p->state == QJ_HOLD || qj_on_bench(p) ? qj_memory_put(first, body[2]) : QJ_REFUSED;
+    case QJ_MSG_BENCH_EXPANDER:
+      return qj_on_bench(p) ? qj_board_bench_expander(body[0], body[1], qj_get16(body + 2)) : QJ_REFUSED;
     case QJ_MSG_BENCH_SERVO:
       return qj_on_bench(p) ? qj_board_bench_servo(body[0], qj_get16(body + 1)) : QJ_REFUSED;
     case QJ_MSG_BENCH_LAMP:
       return qj_on_bench(p) ? qj_board_bench_lamp(body[0], body[1]) : QJ_REFUSED;
+    case QJ_MSG_BLOCK:
+      /* Only where nothing plays: a show whose outside part is not there, or not yet. */
+      return p->fault == QJ_BAD_CRC
+                 ? qj_board_store((uint32_t)first | (uint32_t)qj_get16(body + 2) << 16, body + 4)
+                 : QJ_REFUSED;
     default:
       return QJ_UNKNOWN;
   }
@@ -241,8 +278,17 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
       case QJ_MSG_ASK_TELEMETRY:
         send_telemetry(l, p, seq);
         return 1;
+      case QJ_MSG_ASK_MEMORY:
+        send_memory(seq, qj_get16(bytes + 2));
+        return 1;
       case QJ_MSG_ASK_GUARD:
         send_guard(p, seq, bytes[2]);
+        return 1;
+      case QJ_MSG_ASK_EDGES:
+        send_edges(p, seq, bytes[2]);
+        return 1;
+      case QJ_MSG_HOST_TIME:
+        send_clock(seq, qj_get16(bytes + 2), qj_get16(bytes + 4));
         return 1;
       default:
         break;

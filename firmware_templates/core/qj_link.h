@@ -47,6 +47,12 @@ uint16_t qj_crc16(uint16_t crc, uint8_t byte);   /* CCITT-FALSE; starts with 0xF
 uint8_t qj_cobs_encode(const uint8_t *in, uint8_t length, uint8_t *out);
 uint8_t qj_cobs_decode(const uint8_t *in, uint8_t length, uint8_t *out);
 
+/* When: frames since the boot (modulo 65536), sixth of the running frame, 1/320 000 of a frame into that. */
+typedef struct {
+  uint16_t frame, into;
+  uint8_t slot;
+} qj_time;
+
 /* ---- supplied by the platform ---------------------------------------------------------------- */
 
 void qj_put(uint8_t byte);         /* one byte into the transmit ring */
@@ -54,10 +60,17 @@ uint8_t qj_room(void);             /* free bytes in it, at most 255 */
 uint8_t qj_board_id(void);         /* 1 = uno, as in the image's header */
 uint16_t qj_worst_latency(void);   /* cycles between an edge's interrupt being due and its being served, at most so far */
 uint32_t qj_player_crc(void);      /* CRC-32 of the player's own code (bytes below the image, 0xFF padded) */
+/* Trim and slew for the clock (qj_clock.h), both with a sign; then the time. */
+void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *now);
 /* Every pulse, lamp and switch off; from now on the bench may drive single pins. */
 void qj_board_bench_open(void);
 /* Called only while qj_on_bench(). Return enum qj_result. */
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us);
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness);
+uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t scale);
+/* Rising edges of a pin since it was first asked about. */
+uint16_t qj_board_edges(uint8_t pin);
+/* 16 bytes for the I2C memory at a multiple of 16, in fault only. Return enum qj_result. */
+uint8_t qj_board_store(uint32_t at, const uint8_t *bytes);
 
 #endif

@@ -23,8 +23,8 @@ void qj_live_begin(qj_player *p) {
     p->way[i].track = QJ_NONE;
     p->way[i].count = 0;
   }
-  p->count.silent = 0;
-  p->live_from = p->count.clock;
+  p->silent = 0;
+  p->live_from = p->clock;
 }
 
 QJ_ONCE int16_t qj_live_point(qj_player *p, uint8_t track) {
@@ -95,7 +95,7 @@ QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t 
     return QJ_REFUSED;
   }
   if (count == 0) { /* the host is there and wants nothing new */
-    p->count.silent = 0;
+    p->silent = 0;
     return QJ_DONE;
   }
   if (track >= p->tracks || count < 3) {
@@ -109,7 +109,7 @@ QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t 
       return QJ_BUSY;
     }
     way->track = track;
-    way->next = (uint16_t)((p->count.clock - p->live_from) / (uint32_t)n + (uint32_t)1); /* point i: at frame i n */
+    way->next = (uint16_t)((p->clock - p->live_from) / (uint32_t)n + (uint32_t)1); /* point i: at frame i n */
   }
   kept = (uint16_t)(at - way->next); /* points of the old way that are played before the new one begins */
   if (kept >= 0x8000) {
@@ -141,6 +141,6 @@ QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t 
     way->points[(uint8_t)kept + i] = (int16_t)qj_get16(points + 2 * i);
   }
   way->count = (uint8_t)(kept + count);
-  p->count.silent = 0;
+  p->silent = 0;
   return QJ_DONE;
 }

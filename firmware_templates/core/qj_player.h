@@ -55,8 +55,6 @@ typedef struct {
 typedef struct {
   uint8_t run;         /* samples in a row that differ from the settled level */
   uint8_t count;       /* triggers accepted, while `nth` is not 0 */
-  uint8_t last;        /* order: choice that comes next; 255 at first */
-  uint16_t played;     /* shuffle: choices played in this round */
   uint16_t cooldown;   /* frames until it may trigger again */
 } qj_input;
 
@@ -66,8 +64,6 @@ typedef struct {
   uint8_t input;       /* QJ_NONE when the host asked; of QJ_TRIPPED the sensor */
   uint16_t cue;        /* 0 when an input asked; of QJ_TRIPPED the scene's frame */
 } qj_happening;
-
-#define QJ_TRACK_BYTES ((QJ_MAX_TRACKS + 7) / 8)
 
 /* Live control of one track: the points that are still to come, a way to a stop (qj_live.c). */
 typedef struct {
@@ -97,9 +93,14 @@ typedef struct {
   uint8_t current;               /* index of the layer that plays; the other one is being entered */
   uint8_t started;               /* tracks that have pulses */
   uint8_t countdown;             /* boot: dead frames left; settle: frames to the next track's start */
-  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done, bit 3: park */
+  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done */
+  uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
+  uint8_t silent;                /* live control: frames since the last word from the host */
+  uint32_t live_from;            /* the clock when it began */
+  uint32_t clock;                /* frames since the boot */
   uint8_t repeats;               /* turns left, 0 = without end */
   uint8_t input;                 /* who asked for what is playing */
+  uint16_t plays;                /* scenes begun since the boot */
   uint16_t cue;
   uint8_t next_scene, next_repeats, next_input; /* waiting cue; next_scene QJ_NONE = none */
   uint16_t next_cue;
@@ -113,24 +114,7 @@ typedef struct {
   uint8_t learning;              /* 1: the stall guard's learned limits are not applied */
   uint8_t watched, slice;        /* scene and slice that the sensors' peaks belong to */
   uint8_t was_watched, was_slice;/* ... and those of the slice before */
-  uint8_t tripped[QJ_TRACK_BYTES]; /* bit per track: without pulses until the next reset */
-  uint8_t released[QJ_TRACK_BYTES];/* bit per track: without pulses until something moves */
-  uint8_t stopped;               /* 1: a stop input is active */
-  uint8_t unpowered;             /* 1: a rail input says that the servos have no power */
-  uint8_t parking;               /* in hold: 1 tracks that park are to do so, 2 all are, +4 under way */
-  uint32_t live_from;            /* its value when live control began */
-  uint16_t plays;                /* scenes begun since the boot */
-  uint16_t ran[QJ_COUNTED];      /* ... by scene; the last one counts all further scenes */
-  uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
-  uint8_t idled;                 /* idle: which of the list the loop is */
-  uint16_t rng;                  /* generator of the policy's choices */
-  struct {                       /* what goes on counting while nothing happens */
-    uint32_t clock;              /* frames since the boot */
-    uint16_t quiet;              /* idle: common knots without anything to do */
-    uint16_t worked, rested;     /* common knots in scenes since the last whole rest; common knots of rest */
-    uint8_t turns;               /* times that the loop has come round */
-    uint8_t silent;              /* live control: frames since the last word from the host */
-  } count;
+  uint8_t tripped[(QJ_MAX_TRACKS + 7) / 8]; /* bit per track: without pulses until the next reset */
 
   uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
   uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
@@ -158,15 +142,10 @@ void qj_tick(qj_player *p);
 uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats);
 uint8_t qj_hold(qj_player *p);
 uint8_t qj_resume(qj_player *p);
-/* Stop, go to the parked pose, end all pulses; stays in hold. */
-uint8_t qj_park(qj_player *p);
-/* While idle: end the pulses of tracks that rest and may be let go. */
-uint8_t qj_release(qj_player *p);
 /* Live control: `count` points (little endian) of a track, from number `at` on. Returns enum qj_result. */
 uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count);
-/* The layer that plays or, during a change, the one that is being entered. */
+/* The layer that plays or, during a change, the one that is being entered; its scene, QJ_LIVE or QJ_NONE. */
 const qj_layer *qj_playing(const qj_player *p);
-/* Its scene, QJ_LIVE or QJ_NONE. */
 uint8_t qj_scene_now(const qj_player *p);
 /* Into QJ_FAULT with every output dead, from any state, until qj_open(). */
 void qj_fail(qj_player *p, uint8_t fault);
@@ -206,6 +185,20 @@ uint8_t qj_switch_flags(uint8_t sw);     /* bit 0: on when low */
 uint8_t qj_input_pin(uint8_t input);
 uint8_t qj_input_flags(uint8_t input);   /* bit 0: active when low, bit 1: pull-up */
 uint8_t qj_sensor_pin(uint8_t sensor);
+
+/* Strings of addressable lamps: how many, whose pin, and what all lamps of one show now: three bytes in the order in
+ * which they go over the wire; returns how many lamps it has. */
+uint8_t qj_strings(void);
+uint8_t qj_string_pin(uint8_t string);
+uint8_t qj_string_light(const qj_player *p, uint8_t string, uint8_t light[3]);
+
+/* The sound module: flags bit 0 serial, bit 1 a pulse is low, QJ_NONE = there is none; time in frames of a pulse or
+ * cycles a bit. qj_sound, after each qj_tick(): whether this frame starts a track, and which. The bytes to say so. */
+uint8_t qj_sound_flags(void);
+uint8_t qj_sound_pin(void);
+uint16_t qj_sound_time(void);
+uint8_t qj_sound(const qj_player *p, uint8_t *track);
+uint8_t qj_sound_byte(uint8_t index, uint8_t track, uint8_t *byte);
 
 /* Perceived lightness, Q8 (0..51200), to duty 0..4095 by CIE L*. */
 uint16_t qj_curve(uint16_t lightness_q8);

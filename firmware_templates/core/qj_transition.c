@@ -87,7 +87,7 @@ uint8_t qj_late_start(qj_player *p) {
 }
 
 /* Called once the fade is over. */
-QJ_ONCE void qj_finish_fade(qj_player *p) {
+void qj_finish_fade(qj_player *p) {
   if (p->mode == QJ_LEAVE) {
     p->current = (uint8_t)(p->current ^ 1);
   }
@@ -99,7 +99,7 @@ QJ_ONCE void qj_finish_fade(qj_player *p) {
   }
 }
 
-static QJ_ONCE int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) {
+static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) {
   qj_layer *layer = &p->layer[p->current];
   const uint8_t mode = p->mode;
   const uint16_t f = (uint16_t)(p->since + (uint16_t)n);
@@ -114,11 +114,7 @@ static QJ_ONCE int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_
     return qj_live_point(p, track);
   }
   if (mode == QJ_REST) {
-    to = layer->points[track].past[0];
-    if ((p->parking & QJ_PARKING) != 0) {
-      base = qj_parks(p, track) ? qj_parked_point(track) : to;
-    }
-    return qj_blend(base, weight, to, base);
+    return qj_blend(base, weight, layer->points[track].past[0], from);
   }
   if (mode == QJ_LEAVE) {
     if (weight != 0) {
@@ -137,7 +133,7 @@ static QJ_ONCE int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_
 }
 
 /* Every track that is at a knot moves its window on. */
-QJ_ONCE void qj_knots(qj_player *p) {
+void qj_knots(qj_player *p) {
   uint8_t t;
   for (t = 0; t < p->tracks; t++) {
     const uint8_t n = qj_knot_frames(t);
@@ -154,7 +150,7 @@ QJ_ONCE void qj_knots(qj_player *p) {
 
 /* The frame is done: clocks go on, a loop's lamps and switches start again with it.
  * Returns 1 when the loop that plays (or is being entered) has come round. */
-QJ_ONCE uint8_t qj_clocks(qj_player *p) {
+uint8_t qj_clocks(qj_player *p) {
   qj_layer *layer = &p->layer[p->current];
   const uint8_t mode = p->mode;
   if (mode == QJ_STAND || mode == QJ_LIVE_POINTS) {

@@ -1,4 +1,6 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
+#include "qj_clock.h"
+#include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_prove.h"
 
@@ -61,6 +63,7 @@ typedef struct {
 static struct {
   qj_player player;
   qj_link link;
+  qj_keep keep;
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
   uint8_t levels;
@@ -68,10 +71,16 @@ static struct {
   uint8_t board;
   uint32_t player_crc;
   uint16_t boot, worst_latency;
+  qj_clock clock;
+  uint16_t frame; /* since the boot */
+  uint16_t slot, into; /* of the running frame, as the platform says */
 } now = {.board = 1};
 
+#define MEMORY 1024
+static uint8_t memory[MEMORY]; /* as an EEPROM; Python fills it before the first boot and keeps it */
 static uint8_t image[IMAGE_ROOM];
 static uint32_t image_room; /* bytes that are there */
+static uint32_t outside_at; /* where in it the I2C memory's bytes begin */
 static row rows[ROWS];
 static uint8_t in[WIRE];
 static uint8_t out[WIRE];
@@ -81,6 +90,34 @@ static qj_proof proof;
 
 uint8_t qj_read(qj_offset offset) { return offset < image_room ? image[offset] : (uint8_t)0xFF; }
 uint32_t qj_read_limit(void) { return image_room; }
+/* It follows in the buffer. */
+void qj_outside(qj_offset from, uint8_t speed) {
+  outside_at = from;
+  (void)speed;
+}
+
+uint8_t qj_board_store(uint32_t at, const uint8_t *bytes) {
+  uint32_t i;
+  if ((at & 15) != 0 || at >= image_room || outside_at + at + 16 > image_room) {
+    return QJ_REFUSED;
+  }
+  for (i = 0; i < 16; i++) {
+    image[outside_at + at + i] = bytes[i];
+  }
+  return QJ_DONE;
+}
+
+uint8_t qj_memory(uint16_t at) { return memory[at % MEMORY]; }
+
+uint8_t qj_memory_put(uint16_t at, uint8_t value) {
+  if (at >= MEMORY) {
+    return QJ_BAD_ARGUMENT;
+  }
+  memory[at] = value;
+  return QJ_DONE;
+}
+
+uint8_t *EXPORT(x_memory)(void) { return memory; }
 
 void qj_put(uint8_t byte) {
   if (out_count < out_room) {
@@ -114,6 +151,13 @@ uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
   return QJ_DONE;
 }
 
+void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
+  qj_clock_set(&now.clock, trim, slew);
+  told->frame = now.frame;
+  told->slot = (uint8_t)now.slot;
+  told->into = now.into;
+}
+
 static void bench_off(void) {
   uint8_t pin;
   for (pin = 0; pin < 32; pin++) {
@@ -124,6 +168,19 @@ static void bench_off(void) {
 
 void qj_board_bench_open(void) { bench_off(); }
 
+/* This board has no bus. */
+uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t scale) {
+  (void)address;
+  (void)prescale;
+  (void)scale;
+  return QJ_REFUSED;
+}
+
+uint16_t qj_board_edges(uint8_t pin) {
+  (void)pin;
+  return 0;
+}
+
 /* Where buffers are, and how large. */
 uint8_t *EXPORT(x_image)(void) { return image; }
 row *EXPORT(x_rows)(void) { return rows; }
@@ -131,12 +188,13 @@ uint32_t EXPORT(x_row_size)(void) { return (uint32_t)sizeof(row); }
 uint8_t *EXPORT(x_in)(void) { return in; }
 uint8_t *EXPORT(x_out)(void) { return out; }
 uint8_t *EXPORT(x_state)(void) { return (uint8_t *)&now; }
-/* Where in the state the counters are that go on while nothing happens, and how many bytes they take. */
-uint32_t EXPORT(x_counters_at)(void) { return (uint32_t)offsetof(qj_player, count); }
-uint32_t EXPORT(x_counters_size)(void) { return (uint32_t)sizeof now.player.count; }
+/* Where in the state the clock is, which counts on while nothing happens. */
+uint32_t EXPORT(x_clock_at)(void) { return (uint32_t)offsetof(qj_player, clock); }
 uint32_t EXPORT(x_state_size)(void) { return (uint32_t)sizeof now; }
 qj_proof *EXPORT(x_proof)(void) { return &proof; }
 uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
+/* As if the board had run for so many frames. */
+void EXPORT(x_uptime)(uint32_t frames) { now.player.clock = frames; }
 uint32_t EXPORT(x_bench_pulse)(uint32_t pin) { return now.bench_pulse[pin & 31]; }
 uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
 
@@ -152,6 +210,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
     now.counts[i] = 0xFFFF;
   }
   (void)qj_open(&now.player, (uint8_t)board);
+  qj_clock_start(&now.clock, &now.player);
+  now.frame = 0;
+  now.slot = now.into = 0;
   for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
     now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
   }
@@ -174,6 +235,7 @@ uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uin
   now.player_crc = player_crc;
   now.boot = (uint16_t)(now.boot + 1);
   (void)x_open(size, board);
+  qj_keep_open(&now.keep);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
   (void)qj_link_poll(&now.link, &now.player);
   return now.player.fault;
@@ -251,9 +313,22 @@ uint32_t EXPORT(x_play)(uint32_t frames) {
 /* One frame of a board on a line: play, then talk. */
 void EXPORT(x_tick)(void) {
   frame();
+  qj_keep_frame(&now.keep, &now.player);
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
+}
+
+/* How much longer than 320 000 parts the next frame is, two's complement: once a frame. */
+uint32_t EXPORT(x_clock_frame)(void) {
+  now.frame = (uint16_t)(now.frame + 1);
+  return (uint32_t)(uint16_t)qj_clock_frame(&now.clock);
+}
+
+/* What the running frame's clock shows: the sixth, and the parts of 320 000 into that. */
+void EXPORT(x_clock)(uint32_t slot, uint32_t into) {
+  now.slot = (uint16_t)slot;
+  now.into = (uint16_t)into;
 }
 
 /* `count` bytes of the in buffer come over the line. */

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from sequencer.board.bench import HIGH_US, LOW_US, STEPS, Jog, Range
 from sequencer.board.link import Link
-from sequencer.figure.model import Servo
+from sequencer.figure.model import Sensor, Servo
 
 #: Steps by keys, microseconds: about 0.2 and 2 degrees of a hobby servo.
 SMALL_US, BIG_US = 2, 20
@@ -216,6 +216,27 @@ class Calibration:
         self.stop()
         self.outcome = outcome
         return ""
+
+
+def current_watch(link: Link, sensors: Mapping[str, Sensor], servo: str) -> Callable[[], float] | None:
+    """What a servo draws now, A, by its own current input or else the whole supply's.
+
+    None where the figure has neither, or where the show on the board was made without it: the board reads
+    the inputs that its show names.
+
+    Raises:
+        LinkError: the line is in trouble.
+
+    """
+    order = list(sensors.values())
+    fitting = [
+        at for at, each in enumerate(order) if each.kind == "current" and each.watches in (servo, None)
+    ]
+    for at in sorted(fitting, key=lambda at: order[at].watches is None):
+        seen = link.seen(at)
+        if seen.sensor == at and seen.sensors == len(order) and seen.now is not None:
+            return lambda: (link.seen(at).now or 0) / 1000.0
+    return None
 
 
 def picture(reach: Range, marks: Marks, now: int | None, width: int = 41) -> str:

@@ -1,6 +1,6 @@
-"""An Uno without an Uno: the real firmware, cycle by cycle.
+"""A board without a board: the real firmware, cycle by cycle.
 
-:class:`EmulatedUno` is the board: flash, pins (every edge with its cycle), lamps, inputs, serial line.
+:class:`EmulatedBoard` is the board: flash, pins (every edge with its cycle), lamps, inputs, serial line.
 ``emulated_port.EmulatedTransport`` is its port, ``simavr_pty.serve`` offers it to other programs.
 """
 
@@ -11,35 +11,20 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from sequencer.board.emulated_kinds import UNO, BoardKind, port_address
 from sequencer.board.i2c import I2cBus
 from sequencer.board.simavr import F_CPU, Simavr
 from sequencer.errors import Fault, ImageError, PortError
 
-LOADER_START: Final = 0x7E00
 _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
 #: Cycles that pass before inputs are held again.
 CHUNK: Final = F_CPU // 1000
-#: Timer0 and Timer2 at prescaler 8: one PWM period.
+#: Of the Uno: one PWM period of Timer0 and Timer2 at prescaler 8, and the pins that they drive.
 PWM_PERIOD: Final = 2048
-LAMP_PINS: Final = (3, 5, 6, 11)
-
-# Data addresses: output compare, control register A, and the shift of its COM bits, by pin.
-_PWM = {3: (0xB4, 0xB0, 4), 5: (0x48, 0x44, 4), 6: (0x47, 0x44, 6), 11: (0xB3, 0xB0, 6)}
-_PORT_ADDRESS = {"B": 0x25, "C": 0x28, "D": 0x2B}
+LAMP_PINS: Final = tuple(UNO.lamps)
 _WDTCSR: Final = 0x60
 _UCSR0A, _UCSR0B, _UBRR0L, _UBRR0H = 0xC0, 0xC1, 0xC4, 0xC5
-
-
-def port_bit(pin: int) -> tuple[str, int]:
-    """The port letter and bit of an Uno pin: 0-7 are D, 8-13 are B, 14-19 (A0-A5) are C."""
-    if 0 <= pin <= 7:
-        return "D", pin
-    if 8 <= pin <= 13:
-        return "B", pin - 8
-    if 14 <= pin <= 19:
-        return "C", pin - 14
-    raise PortError(Fault("an Uno has no such pin", value=str(pin), limit="0..19"))
 
 
 @dataclass(frozen=True)
@@ -64,7 +49,9 @@ class Pulse:
         return self.end - self.start
 
 
-def hex_segments(text: str, name: str = "hex file") -> list[tuple[int, bytes]]:
+def hex_segments(
+    text: str, name: str = "hex file", flash_bytes: int = UNO.flash_bytes
+) -> list[tuple[int, bytes]]:
     """Intel HEX to (address, bytes) pieces, checksums verified.
 
     Raises:
@@ -81,14 +68,14 @@ def hex_segments(text: str, name: str = "hex file") -> list[tuple[int, bytes]]:
             raise ImageError(Fault("a damaged hex record", file=name, line=number, text=line[:60]))
         address, kind, content = base + int.from_bytes(record[1:3], "big"), record[3], record[4:-1]
         if kind == 0:
-            if address + len(content) > 0x8000:
+            if address + len(content) > flash_bytes:
                 raise ImageError(
                     Fault(
                         "a hex record beyond the chip's flash",
                         file=name,
                         line=number,
                         value=f"0x{address:x}",
-                        limit="0x7fff",
+                        limit=f"0x{flash_bytes - 1:x}",
                     )
                 )
             pieces.append((address, content))
@@ -101,8 +88,8 @@ def hex_segments(text: str, name: str = "hex file") -> list[tuple[int, bytes]]:
     raise ImageError(Fault("a hex file without its end record", file=name))
 
 
-class EmulatedUno:
-    """The board: an ATmega328P at 16 MHz with the Uno's pins and, when given, its boot loader.
+class EmulatedBoard:
+    """The board (an Uno, unless said otherwise): chip at 16 MHz, pins and, when given, boot loader.
 
     ``loader`` is the boot loader's Intel HEX text; without one a reset starts the program at 0.
 
@@ -110,12 +97,13 @@ class EmulatedUno:
         PortError: libsimavr is absent or of another version.
     """
 
-    def __init__(self, loader: str | None = None) -> None:
-        self.chip = Simavr()
+    def __init__(self, loader: str | None = None, kind: BoardKind = UNO) -> None:
+        self.kind = kind
+        self.chip = Simavr(kind.mcu, kind.flash_bytes)
         self._start = 0
         if loader is not None:
             self.load_hex(loader)
-            self._start = LOADER_START
+            self._start = kind.loader_start
         self.edges: list[Edge] = []
         self.lamp_samples: list[tuple[int, tuple[int, ...]]] = []
         self.sent: deque[int] = deque()
@@ -123,12 +111,13 @@ class EmulatedUno:
         self.host_baud: int | None = None
         self.overruns = 0
         self._levels: dict[int, int] = {}
-        self._driven: dict[str, dict[int, int]] = {"B": {}, "C": {}, "D": {}}
+        self._driven: dict[str, dict[int, int]] = {letter: {} for letter in kind.port_letters}
         self._incoming: deque[int] = deque()
         self._feeding = False
         self._put = self.chip.serial_input()
         self._feeder = self.chip.timer(self._feed_one)
         self._sampling = False
+        self._period = 8 * (kind.lamp_top + 1)
         self.i2c = I2cBus()
         self.chip.on_i2c(self.i2c)
         self.chip.on_serial(self._collect)
@@ -138,7 +127,7 @@ class EmulatedUno:
 
     def load_hex(self, text: str, name: str = "hex file") -> None:
         """Put an Intel HEX file into flash."""
-        for address, content in hex_segments(text, name):
+        for address, content in hex_segments(text, name, self.kind.flash_bytes):
             self.chip.load(address, content)
 
     def load(self, address: int, content: bytes) -> None:
@@ -170,7 +159,7 @@ class EmulatedUno:
     def _hold_inputs(self) -> None:
         """A reset, the watchdog's too, clears the library's input registers behind the pins' back."""
         for port, levels in self._driven.items():
-            address = _PORT_ADDRESS[port] - 2
+            address = port_address(port) - 2
             for bit, level in levels.items():
                 held = self.chip.data[address] & ~(1 << bit)
                 self.chip.data[address] = held | (level << bit)
@@ -189,10 +178,12 @@ class EmulatedUno:
 
     def _restart(self, cause: int) -> None:
         self.chip.reset(self._start, cause)
+        for pin in self.kind.i2c:  # the library forgets that its pull-up must be felt again
+            self.chip.nudge(*self.kind.port_bit(pin), 0)
         self._incoming.clear()
         self._feeding = False
         if self._sampling:
-            self.chip.start(PWM_PERIOD, self._sampler)
+            self.chip.start(self._period, self._sampler)
         for port, levels in self._driven.items():
             if levels:
                 self.chip.drive(port, levels)
@@ -205,13 +196,14 @@ class EmulatedUno:
             if pin in self._levels:
                 continue
             self._levels[pin] = self.port_level(pin) if self.is_output(pin) else 0
-            port, bit = port_bit(pin)
+            port, bit = self.kind.port_bit(pin)
             self.chip.on_pin(port, bit, self._watcher(pin))
 
     def _watcher(self, pin: int) -> Callable[[int], None]:
         levels, edges, chip = self._levels, self.edges, self.chip
 
-        def changed(level: int) -> None:
+        def changed(raised: int) -> None:
+            level = raised & 1  # a timer's output comes with a flag
             if levels[pin] != level:  # the library repeats levels at each write to the port
                 levels[pin] = level
                 edges.append(Edge(chip.cycle, pin, level))
@@ -234,7 +226,7 @@ class EmulatedUno:
 
     def drive(self, pin: int, level: int | None) -> None:
         """Hold an input pin at a level from outside; None lets it go (its pull-up, when on, takes over)."""
-        port, bit = port_bit(pin)
+        port, bit = self.kind.port_bit(pin)
         if level is None:
             self._driven[port].pop(bit, None)
         else:
@@ -244,18 +236,21 @@ class EmulatedUno:
             self.chip.nudge(port, bit, self.port_level(pin))
 
     def analog(self, pin: int, millivolts: float) -> None:
-        """Hold an analog pin (A0..A7 = 14..21) at a voltage; the reference is 5000 mV."""
-        self.chip.analog(pin - 14, round(millivolts))
+        """Hold an analog pin (A0 = 14, on a Mega 54) at a voltage; the reference is 5000 mV."""
+        channel = pin - self.kind.first_analog
+        if channel not in range(16):
+            raise PortError(Fault(f"{self.kind.title} has no such analog pin", value=str(pin)))
+        self.chip.analog(channel, round(millivolts))
 
     def port_level(self, pin: int) -> int:
         """The PORT bit of a pin: its level when it is an output, its pull-up when an input."""
-        port, bit = port_bit(pin)
-        return int(self.chip.data[_PORT_ADDRESS[port]] >> bit) & 1
+        port, bit = self.kind.port_bit(pin)
+        return int(self.chip.data[port_address(port)] >> bit) & 1
 
     def is_output(self, pin: int) -> bool:
         """Whether the pin's direction bit is set."""
-        port, bit = port_bit(pin)
-        return bool((self.chip.data[_PORT_ADDRESS[port] - 1] >> bit) & 1)
+        port, bit = self.kind.port_bit(pin)
+        return bool((self.chip.data[port_address(port) - 1] >> bit) & 1)
 
     # -- lamps
 
@@ -264,29 +259,29 @@ class EmulatedUno:
         if not self._sampling:
             self._sampling = True
             self._sampler = self.chip.timer(self._sample)
-            self.chip.start(PWM_PERIOD, self._sampler)
+            self.chip.start(self._period, self._sampler)
 
     def _sample(self, when: int) -> int:
-        self.lamp_samples.append((when, tuple(self.lamp_high(pin) for pin in LAMP_PINS)))
-        return when + PWM_PERIOD
+        self.lamp_samples.append((when, tuple(self.lamp_high(pin) for pin in self.kind.lamps)))
+        return when + self._period
 
     def lamp_high(self, pin: int) -> int:
-        """How many of a PWM period's 256 steps the pin is high, from the timer's registers.
+        """How many of a PWM period's steps the pin is high, from the timer's registers.
 
         Fast PWM: set at the compare match and cleared at the bottom when inverted (COM = 3), the
-        other way round at COM = 2; a compare value of 255 never matches before the bottom
+        other way round at COM = 2; a compare value equal to the top never matches before the bottom
         (ATmega328P datasheet, output compare unit, extreme values).
         """
-        compare, control, shift = _PWM[pin]
-        data = self.chip.data
-        mode = (data[control] >> shift) & 3
+        timer, top, data = self.kind.lamps[pin], self.kind.lamp_top, self.chip.data
+        mode = (data[timer.control] >> timer.shift) & 3
+        value = int(data[timer.compare]) | (int(data[timer.compare + 1]) << 8 if top > 255 else 0)
         if not self.is_output(pin):
             return 0
         if mode == 3:
-            return 255 - int(data[compare])
+            return top - value
         if mode == 2:
-            return 256 if data[compare] == 255 else int(data[compare]) + 1
-        return 256 * self.port_level(pin)
+            return value + 1
+        return (top + 1) * self.port_level(pin)
 
     # -- serial line
 
@@ -346,3 +341,7 @@ class EmulatedUno:
         """The bytes the board sent and nobody took yet (at most ``size`` of them)."""
         count = len(self.sent) if size is None else min(size, len(self.sent))
         return bytes(self.sent.popleft() for _ in range(count))
+
+
+#: The board most tests are about.
+EmulatedUno = EmulatedBoard

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import CHUNK, LOADER_START, EmulatedUno
+from sequencer.board.emulated import CHUNK, EmulatedBoard
 from sequencer.board.simavr import F_CPU
 from sequencer.errors import LinkError
 
@@ -16,11 +16,13 @@ class EmulatedTransport:
     """The emulated board as a :class:`~sequencer.board.transport.Transport`, in simulated time.
 
     Time passes only while ``read`` waits (and a little in ``reset``), so nothing depends on the
-    speed of the machine.
+    speed of the machine. ``clock_ppm``: by how much the board's clock is fast.
     """
 
-    def __init__(self, board: EmulatedUno, name: str = "emulated") -> None:
+    def __init__(self, board: EmulatedBoard, name: str = "emulated", clock_ppm: float = 0.0) -> None:
         self.board = board
+        #: The board's cycles in a second of the host's: a board that is fast has more.
+        self.board_rate = F_CPU * (1.0 + clock_ppm / 1e6)
         self._name = name
         self._open = True
 
@@ -42,7 +44,7 @@ class EmulatedTransport:
         """Up to ``size`` bytes; fewer when ``timeout_s`` of simulated time pass first."""
         self._check()
         board = self.board
-        end = board.cycle + round(timeout_s * F_CPU)
+        end = board.cycle + round(timeout_s * self.board_rate)
         while len(board.sent) < size and board.cycle < end:
             board.run(min(CHUNK, end - board.cycle))
         return board.take(size)
@@ -63,8 +65,8 @@ class EmulatedTransport:
         self._open = False
 
     def now_s(self) -> float:
-        """Simulated seconds since power-on."""
-        return self.board.cycle / F_CPU
+        """Simulated seconds of the host's clock since power-on."""
+        return self.board.cycle / self.board_rate
 
 
 def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> EmulatedTransport:
@@ -78,8 +80,8 @@ def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> Em
     """
     from sequencer.board.simavr_loader import loader_hex
 
-    board = EmulatedUno(loader_hex(workdir))
+    board = EmulatedBoard(loader_hex(workdir))
     if flash is not None:
-        board.load(0, flash[:LOADER_START])
+        board.load(0, flash[: board.kind.loader_start])
         board.power_on()
     return EmulatedTransport(board)

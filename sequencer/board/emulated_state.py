@@ -1,30 +1,35 @@
-"""The emulated board's flash kept between commands, as the virtual board's is."""
+"""The emulated board's flash and EEPROM kept between commands, as the virtual board's is."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from sequencer.board.emulated import LOADER_START
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
-from sequencer.board.virtual_state import FlashFile, state_path
+from sequencer.board.simavr import EEPROM_BYTES
+from sequencer.board.virtual_state import FlashFile, memory_path, state_path
 from sequencer.errors import LinkError
 
 
 class KeptTransport(EmulatedTransport):
-    """An emulated board whose flash is written to its file when the port closes."""
+    """An emulated board whose flash and EEPROM are written to their files when the port closes."""
 
-    def __init__(self, inner: EmulatedTransport, kept: FlashFile) -> None:
+    def __init__(self, inner: EmulatedTransport, kept: FlashFile, memory: FlashFile) -> None:
         super().__init__(inner.board, inner.name)
         self._kept = kept
+        self._memory = memory
+        self.board.chip.set_eeprom(0, bytes(memory.content))
 
     def close(self) -> None:
-        """Keep the flash below the loader, then let the port go."""
+        """Keep the EEPROM and the flash below the loader, then let the port go."""
         try:
             self._check()
         except LinkError:
             return
-        self._kept.content[:LOADER_START] = self.board.chip.flash()[:LOADER_START]
+        below = self.board.kind.loader_start
+        self._kept.content[:below] = self.board.chip.flash()[:below]
         self._kept.save()
+        self._memory.content[:] = self.board.chip.eeprom()
+        self._memory.save()
         super().close()
 
 
@@ -35,7 +40,9 @@ def open_kept(state: Path | None = None) -> KeptTransport:
         PortError: the emulator or the loader's source is not installed.
 
     """
-    kept = FlashFile(state or state_path().with_name("emulated_uno.flash"), 0x8000)
-    port = KeptTransport(open_emulated(bytes(kept.content)), kept)
+    file = state or state_path().with_name("emulated_uno.flash")
+    kept = FlashFile(file, 0x8000)
+    memory = FlashFile(memory_path(file), EEPROM_BYTES, "memory")
+    port = KeptTransport(open_emulated(bytes(kept.content)), kept, memory)
     port.reset()
     return port

@@ -120,7 +120,7 @@ class Status:
 class Telemetry:
     """How the board is: ``clock`` counts frames since its boot, ``worst_latency`` cycles of the pulses' lead.
 
-    ``late_frames`` were not worked out in time, ``damaged`` frames came broken; ``plays`` scenes have begun.
+    ``late_frames`` were not worked out in time, ``damaged`` frames of the link came broken.
     ``supply_mv`` and ``supply_ma`` are None where nothing measures them.
     """
 
@@ -133,7 +133,6 @@ class Telemetry:
     late_frames: int
     worst_latency: int
     damaged: int
-    plays: int
 
 
 @dataclass(frozen=True)
@@ -302,8 +301,8 @@ class Link:
         """How the board is."""
         answer = self.request("ask_telemetry")
         numbers = {name: answer.number(name) for name in answer.fields}
-        supply = {name: None if (value := numbers.pop(name)) == 0xFFFF else value for name in SUPPLY}
-        return Telemetry(**numbers, **supply)
+        mv, ma = (None if (value := numbers.pop(name)) == 0xFFFF else value for name in SUPPLY)
+        return Telemetry(**numbers, supply_mv=mv, supply_ma=ma)
 
     def live(self, track: int, at: int, points: Sequence[int]) -> int:
         """Points of one track while live control plays, from number ``at`` on; the board's result.
@@ -350,6 +349,14 @@ class Link:
         """Lightness 0..200 (half per cents of L*) on a pin, as :meth:`bench_servo`."""
         self.request("bench_lamp", pin=pin, lightness=lightness)
 
+    def bench_expander(self, address: int, prescale: int, scale: int) -> None:
+        """Pins 128 to 143 of :meth:`bench_servo` are this expander from now on; ``scale`` as in the image."""
+        self.request("bench_expander", address=address, prescale=prescale, scale=scale)
+
+    def edges(self, pin: int) -> int:
+        """How often a pin has risen since it was first asked about, modulo 65536."""
+        return self.request("ask_edges", pin=pin).number("edges")
+
     def learn(self, learning: bool) -> None:
         """While learning, the stall guard applies only its ceilings."""
         self.request("set_guard", learning=int(learning))
@@ -367,8 +374,31 @@ class Link:
             now=None if now == 0xFFFF else now,
         )
 
+    def block(self, at: int, content: bytes) -> None:
+        """Sixteen bytes for the board's I2C memory, at a multiple of sixteen; while it waits for them."""
+        a, b, c, d = (int.from_bytes(content[i : i + 4], "little") for i in (0, 4, 8, 12))
+        self.request("block", at=at, a=a, b=b, c=c, d=d)
+
+    def memory(self, at: int) -> bytes:
+        """Sixteen bytes of the memory that needs no power, from ``at`` on."""
+        answer = self.request("ask_memory", at=at)
+        return b"".join(answer.number(f"bytes_{part}").to_bytes(4, "little") for part in (0, 4, 8, 12))
+
+    def keep(self, at: int, value: int, tries: int = 50) -> None:
+        """Write a byte of that memory, waiting while the one before it is being written (3.4 ms)."""
+        for _ in range(tries):
+            answer = self._try("keep_memory", {"at": at, "value": value}, tries=self._tries)
+            if answer is None:
+                raise self._silent("keep_memory")
+            result = answer.number("result")
+            if result == DONE:
+                return
+            if result != BUSY:
+                raise LinkError(f"the board did not take 'keep_memory': {_name(RESULTS, result)}")
+        raise LinkError(f"the board's memory stays busy: byte {at} was not written in {tries} tries")
+
     def now_s(self) -> float:
-        """The port's time, seconds."""
+        """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
         return self._port.now_s()
 
     def silent_s(self) -> float:

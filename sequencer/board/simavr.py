@@ -1,4 +1,4 @@
-"""libsimavr through ctypes: one ATmega328P, its pins, its serial port and its clock.
+"""libsimavr through ctypes: one AVR chip, its pins, its serial port and its clock.
 
 simavr is an external, optional library (GPL-3): it is loaded when present and never shipped. Its
 structures are private, so the few fields that are needed are read at known offsets (version 1.6,
@@ -20,8 +20,6 @@ APT_LINE: Final = (
     "arduino-core-avr"
 )
 F_CPU: Final = 16_000_000
-FLASH_BYTES: Final = 32_768
-FLASH_END: Final = FLASH_BYTES - 1
 
 #: What a message of the two-wire interface tells, bits (its fields: nothing, this, address, data).
 _TWI_START, _TWI_STOP, _TWI_ACK, _TWI_WRITE, _TWI_READ = 1, 2, 8, 16, 32
@@ -35,6 +33,7 @@ _STATE, _FREQUENCY, _VOLTAGE, _CYCLE = 60, 64, 68, 80
 _RUN_LIMIT, _RUN, _SLEEP = 96, 160, 168
 _PC, _RESET_PC, _FLASH, _DATA = 204, 208, 11712, 11720
 _MAX_RUN: Final = 16_000
+EEPROM_BYTES: Final = 1024
 # From an interrupt line to its first listener, from that to what it listens for; in the serial port's
 # structure the ring of received bytes (64 of two bytes each) and the numbers of its two ends behind it.
 _LISTENER, _LISTENS_FOR, _RECEIVED, _RING = 32, 32, 448, 64
@@ -43,6 +42,12 @@ _NOTIFY = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_void
 _TIMER = ctypes.CFUNCTYPE(ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_void_p)
 _SLEEPER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64)
 _LOGGER = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p)
+
+
+class _Eeprom(ctypes.Structure):
+    """``avr_eeprom_desc_t``: content (none: a pointer to it is given back), offset, size."""
+
+    _fields_ = (("content", ctypes.c_void_p), ("offset", ctypes.c_uint16), ("size", ctypes.c_uint32))
 
 
 def _code(letters: str, last: int | str) -> int:
@@ -66,13 +71,14 @@ def _load() -> ctypes.CDLL:
 
 
 class Simavr:
-    """One emulated ATmega328P at 16 MHz.
+    """One emulated chip at 16 MHz: an ATmega328P or ATmega2560, with as much flash as the caller says it has.
 
     Raises:
         PortError: libsimavr is absent, or its structures differ from those of version 1.6.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, mcu: str = "atmega328p", flash_bytes: int = 32_768) -> None:
+        self.flash_bytes = flash_bytes
         lib = _load()
         pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
         signatures: dict[str, tuple[Any, list[Any]]] = {
@@ -98,11 +104,11 @@ class Simavr:
         self._lib = lib
         self._keep: list[Any] = []  # callbacks that C still points to
         lib.avr_global_logger_set(self._kept(_LOGGER(lambda _avr, _level, _text, _values: None)))
-        self._avr: int = lib.avr_make_mcu_by_name(b"atmega328p")
+        self._avr: int = lib.avr_make_mcu_by_name(mcu.encode())
         if not self._avr:
-            raise self._differs("it knows no atmega328p")
+            raise self._differs(f"it knows no {mcu}")
         lib.avr_init(self._avr)
-        self._prove()
+        self._prove(mcu)
         self._cycle = self._field(_CYCLE, u64)
         self._state = self._field(_STATE, ctypes.c_int)
         self._limit = self._field(_RUN_LIMIT, u64)
@@ -136,19 +142,31 @@ class Simavr:
 
     def load(self, address: int, content: bytes) -> None:
         """Put ``content`` into flash at a byte address."""
-        if address < 0 or address + len(content) > FLASH_BYTES:
+        if address < 0 or address + len(content) > self.flash_bytes:
             raise PortError(
                 Fault(
                     "the program does not fit the emulated chip's flash",
                     value=f"{address + len(content)} bytes",
-                    limit=f"{FLASH_BYTES} bytes",
+                    limit=f"{self.flash_bytes} bytes",
                 )
             )
         ctypes.memmove(self._field(_FLASH, ctypes.c_void_p)[0] + address, content, len(content))
 
     def flash(self) -> bytes:
-        """All of the flash, 32768 bytes."""
-        return ctypes.string_at(self._field(_FLASH, ctypes.c_void_p)[0], FLASH_BYTES)
+        """All of the flash."""
+        return ctypes.string_at(self._field(_FLASH, ctypes.c_void_p)[0], self.flash_bytes)
+
+    def eeprom(self) -> bytes:
+        """All of the EEPROM, 1024 bytes; neither a reset nor a power cut changes it."""
+        held = _Eeprom(None, 0, EEPROM_BYTES)
+        self._lib.avr_ioctl(self._avr, _code("eeg", "p"), ctypes.byref(held))
+        return ctypes.string_at(held.content, EEPROM_BYTES)
+
+    def set_eeprom(self, at: int, content: bytes) -> None:
+        """Put bytes into the EEPROM."""
+        buffer = ctypes.create_string_buffer(content, len(content))
+        given = _Eeprom(ctypes.cast(buffer, ctypes.c_void_p), at, len(content))
+        self._lib.avr_ioctl(self._avr, _code("ees", "p"), ctypes.byref(given))
 
     def reset(self, at: int, cause: int) -> None:
         """Reset; execution starts at byte address ``at`` with ``cause`` in MCUSR."""
@@ -163,7 +181,7 @@ class Simavr:
             PortError: the program crashed.
         """
         run, avr, now, state = self._lib.avr_run, self._avr, self._cycle, self._state
-        for number in range(2):  # otherwise a low D2 or D3 is polled each cycle; a reset sets it back
+        for number in range(8):  # otherwise a low interrupt pin is polled each cycle; a reset sets it back
             self._lib.avr_extint_set_strict_lvl_trig(avr, number, 0)
         while now[0] < cycle:
             # A reset, the watchdog's too, sets the limit back to one instruction at a time.
@@ -238,7 +256,7 @@ class Simavr:
     def unread(self) -> int:
         """Bytes on the receive pin that the program has not fetched yet."""
         ends = ctypes.cast(self._received + 2 * _RING, ctypes.POINTER(ctypes.c_uint16))
-        return (ends[1] - ends[0]) % _RING
+        return int(ends[1] - ends[0]) % _RING
 
     # -- inside
 
@@ -283,14 +301,14 @@ class Simavr:
             )
         )
 
-    def _prove(self) -> None:
-        """Every field that is used must hold what a freshly initialised atmega328p holds."""
+    def _prove(self, mcu: str) -> None:
+        """Every field that is used must hold what a freshly initialised chip of this kind holds."""
         pointer, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
         sleep_raw = ctypes.cast(self._lib.avr_callback_sleep_raw, pointer).value
         run_raw = ctypes.cast(self._lib.avr_callback_run_raw, pointer).value
         facts = {
-            "name": bytes(ctypes.string_at(self._field(0, pointer)[0])).startswith(b"atmega328"),
-            "flash end": self._field(12, ctypes.c_uint16)[0] == FLASH_END,
+            "name": bytes(ctypes.string_at(self._field(0, pointer)[0])).startswith(mcu[:9].encode()),
+            "flash end": self._field(12, u32)[0] == self.flash_bytes - 1,
             "state": self._field(_STATE, ctypes.c_int)[0] == RUNNING,
             "frequency": self._field(_FREQUENCY, u32)[0] == 1_000_000,
             "voltages": all(self._field(_VOLTAGE + 4 * i, u32)[0] == 0 for i in range(3)),

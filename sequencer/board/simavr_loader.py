@@ -1,7 +1,7 @@
-"""The Uno's boot loader for the emulated board, compiled on the spot from the packaged source.
+"""The boards' boot loaders for the emulated board: other projects' programs, never copied into this one.
 
-The hex file that Debian ships runs past the end of flash, so the source beside it is compiled; it
-is another project's program, never copied into this one.
+The old Nano's and the Mega's are the hex files that Debian ships. The Uno's (and the new Nano's) hex file
+runs past the end of flash, so the source beside it is compiled on the spot.
 """
 
 from __future__ import annotations
@@ -16,7 +16,12 @@ from typing import Final
 from sequencer.board.simavr import APT_LINE
 from sequencer.errors import Fault, PortError
 
-SOURCE: Final = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders/optiboot/optiboot.c")
+_PACKAGED: Final = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders")
+SOURCE: Final = _PACKAGED / "optiboot" / "optiboot.c"
+#: STK500 version 1 at 57600 baud, 2 KB long.
+OLD_NANO: Final = _PACKAGED / "atmega" / "ATmegaBOOT_168_atmega328.hex"
+#: STK500 version 2 at 115200 baud, 8 KB of room.
+MEGA: Final = _PACKAGED / "stk500v2" / "stk500boot_v2_mega2560.hex"
 
 _COMPILE: Final = [
     "-Os",
@@ -48,6 +53,24 @@ _COPY: Final = [
     "-O",
     "ihex",
 ]
+
+
+@cache
+def packaged_loader(file: Path) -> str:
+    """A loader that is usable as Debian ships it, as Intel HEX.
+
+    Raises:
+        PortError: it is absent.
+    """
+    try:
+        return file.read_text()
+    except OSError:
+        raise PortError(
+            Fault(
+                f"the emulated board needs a boot loader of Debian's package; missing: {file}",
+                remedy=f"{APT_LINE}, or use `--port virtual`, which needs nothing installed",
+            )
+        ) from None
 
 
 @cache

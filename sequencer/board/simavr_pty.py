@@ -14,7 +14,7 @@ import threading
 import time
 from types import TracebackType
 
-from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated import EmulatedBoard
 from sequencer.board.simavr import F_CPU
 from sequencer.errors import PortError
 
@@ -29,7 +29,7 @@ class EmulatedServer:
     device to open. ``trouble`` holds the error that ended the thread, if any.
     """
 
-    def __init__(self, board: EmulatedUno) -> None:
+    def __init__(self, board: EmulatedBoard) -> None:
         try:
             import pty
             import tty
@@ -113,6 +113,6 @@ class EmulatedServer:
         return data
 
 
-def serve(board: EmulatedUno) -> EmulatedServer:
+def serve(board: EmulatedBoard) -> EmulatedServer:
     """Offer the board on a pseudo terminal: ``with serve(board) as server: open(server.path)``."""
     return EmulatedServer(board)

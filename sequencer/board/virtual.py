@@ -21,12 +21,15 @@ from sequencer.board.port_trouble import went_away
 from sequencer.board.stk500 import UNO
 from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError
+from sequencer.tables.extra_clock import PARTS
 from sequencer.tables.model import FRAME_US
 
 FLASH_BYTES = UNO.flash
 IMAGE_LIMIT = UNO.usable
 MAGIC = b"QJK1"
 LOADER_US = 1_000_000
+#: A sixth of a frame.
+SLOT = 53_333
 WATCHDOG_US = 16_000
 LOADER_BAUD, PLAYER_BAUD = UNO.baud, 250_000
 #: Bits of the chip's reset cause register (ATmega328P datasheet, MCUSR).
@@ -47,6 +50,12 @@ class PlayerCore(Protocol):
 
     def tick(self) -> object:
         """One servo frame."""
+
+    def frame_parts(self) -> int:
+        """How many 320 000ths of 20 ms the frame that begins lasts."""
+
+    def clock(self, slot: int, into: int) -> None:
+        """The time in the running frame: its sixth, and 320 000ths into that."""
 
 
 class Mode(Enum):
@@ -83,6 +92,7 @@ class VirtualBoard:
         player_crc32: which player's code the core stands for; the chip runs nothing else.
         make_player: how to get a core (once, when first needed).
         any_baud: the line has no speed (a pty or socket carries bytes as they are).
+        clock_ppm: by how much its clock is fast; in a virtual board's own time it is not.
 
     """
 
@@ -95,10 +105,13 @@ class VirtualBoard:
         make_player: Callable[[], PlayerCore],
         any_baud: bool = False,
         faults: Faults | None = None,
+        clock_ppm: float = 0.0,
     ) -> None:
         self.flash = flash if flash is not None else bytearray(b"\xff" * FLASH_BYTES)
         self.faults = faults or Faults()
         self.now_us = 0
+        self._rate = 1.0 + clock_ppm / 1e6
+        self._frame_us = 0.0
         self.resets = 0
         self._player_crc32 = player_crc32
         self._image_base = image_base
@@ -178,6 +191,8 @@ class VirtualBoard:
 
     def _byte(self, byte: int) -> None:
         if self.mode is Mode.PLAYER and self._core is not None:
+            parts = round(PARTS * (1.0 - (self._frame_us - self.now_us) * self._rate / FRAME_US))
+            self._core.clock(*divmod(max(0, min(PARTS - 1, parts)), SLOT))
             self._core.receive(bytes((byte,)))
             self._say(self._core.transmit())
         elif self.mode is Mode.LOADER and self._loader is not None:
@@ -192,7 +207,7 @@ class VirtualBoard:
 
     def _wake(self) -> None:
         if self.mode is Mode.PLAYER and self._core is not None and self._wake_us is not None:
-            self._wake_us += FRAME_US
+            self._begin_frame(self._core)
             self._core.tick()
             self._say(self._core.transmit())
         else:
@@ -208,13 +223,19 @@ class VirtualBoard:
                 self._core = self._make_player()
             held = bytes(self.flash[self._image_base : IMAGE_LIMIT])
             self.mode = Mode.PLAYER
-            self._wake_us = self.now_us + FRAME_US
             self._core.boot(held if held.startswith(MAGIC) else None, cause)
+            self._frame_us = float(self.now_us)
+            self._begin_frame(self._core)
             self._say(self._core.transmit())
         else:
             # The trap, blank flash, or a program that this board cannot run.
             self.mode = Mode.DEAD
             self._wake_us = None
+
+    def _begin_frame(self, core: PlayerCore) -> None:
+        """The frame that begins ends when the board's clock, as it is trimmed, says so."""
+        self._frame_us += core.frame_parts() * FRAME_US / PARTS / self._rate
+        self._wake_us = round(self._frame_us)
 
     def _say(self, data: bytes) -> None:
         if self.faults.silent:

@@ -28,14 +28,19 @@ def state_path() -> Path:
     return base / "quarterjack" / "virtual_uno.flash"
 
 
-class FlashFile:
-    """A flash content in a file: read once, written as a whole and only when it changed."""
+def memory_path(flash: Path) -> Path:
+    """Where the memory that needs no power (the EEPROM) is kept, beside the flash."""
+    return flash.with_name(flash.name + ".memory")
 
-    def __init__(self, path: Path, size: int) -> None:
-        """Read it; a file that is not there is blank flash.
+
+class FlashFile:
+    """A flash (or EEPROM) content in a file: read once, written as a whole and only when it changed."""
+
+    def __init__(self, path: Path, size: int, what: str = "flash") -> None:
+        """Read it; a file that is not there is blank.
 
         Raises:
-            ImageError: the file has another size, so it is not a virtual board's flash.
+            ImageError: the file has another size, so it is not a virtual board's.
 
         """
         self._path = path
@@ -46,7 +51,7 @@ class FlashFile:
         if len(content) != size:
             raise ImageError(
                 Fault(
-                    "this is not the flash of a virtual board",
+                    f"this is not the {what} of a virtual board",
                     file=str(path),
                     quantity="bytes",
                     value=str(len(content)),

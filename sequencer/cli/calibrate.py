@@ -15,6 +15,12 @@ def command(
     only: Annotated[
         str | None, typer.Option("--only", metavar="NAME", help="This servo only, after a swap.")
     ] = None,
+    clock: Annotated[
+        bool, typer.Option("--clock", help="Measure the board's clock against this computer's instead.")
+    ] = False,
+    seconds: Annotated[
+        float, typer.Option(min=1, max=1200, help="For how long to measure the clock.")
+    ] = 60.0,
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
     yes: Annotated[
         bool,
@@ -37,6 +43,14 @@ def command(
 
     Without a terminal the keys are read as words from standard input; `wait` lets half a second pass.
     """
+    from sequencer.cli.calibrate_clock import calibrate_clock
     from sequencer.cli.calibrate_servos import calibrate_servos
+    from sequencer.errors import UsageError
+
+    if clock:
+        if only is not None:
+            raise UsageError("--clock measures the board, --only a servo: one at a time")
+        calibrate_clock(show, seconds, port, state, as_json)
+        return
 
     calibrate_servos(show, only, port, yes, state, as_json)

@@ -49,6 +49,7 @@ def calibrate_servos(
 
     """
     from sequencer.board.connect import open_port
+    from sequencer.board.memory import copy_of, write_copy
     from sequencer.cli.bench_board import on_bench
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
@@ -79,12 +80,14 @@ def calibrate_servos(
         with suppress(QuarterjackError):
             for servo in servos:
                 link.bench_servo(servo.pin, 0)
+        # The truth is in the file now; the board's copy only tells later what it was calibrated for.
+        copied = write_copy(link, copy_of(read_figure(file)))
     finally:
         transport.close()
     changed = [each for each in done if each.outcome == "written"]
     refused = [each for each in done if each.outcome == "refused"]
     if as_json:
-        say_json(_report(file, figure, done))
+        say_json(_report(file, figure, done, copied))
     elif changed:
         names = ", ".join(f"`{each.servo.name}`" for each in changed)
         tell(
@@ -94,6 +97,8 @@ def calibrate_servos(
         )
     else:
         tell(f"\n{file} is as it was. The board stays still until the next reset.")
+    if copied:
+        tell("The board keeps a copy of these values, to tell later what it was calibrated for.")
     if refused:
         raise FigureError(f"{file}: not written: {', '.join(each.servo.name for each in refused)}, see above")
 
@@ -135,15 +140,21 @@ def _one(
     link: Link, figure: Figure, servo: Servo, file: Path, pressed: Keys, tell: Tell
 ) -> Calibrated | None:
     """One servo from its cautions to the file; None when the person ended it."""
-    from sequencer.board.calibrate import HELP, Calibration
+    from sequencer.board.calibrate import HELP, Calibration, current_watch
     from sequencer.figure.pins import pin_name
 
-    work = Calibration(link, servo)
+    current = current_watch(link, figure.sensors, servo.name)
+    work = Calibration(link, servo, current)
     tell(
-        f"on {pin_name(servo.pin)}; it moves {moves(figure, servo)}. The file says {work.before.line()}.\n"
+        f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}. "
+        f"The file says {work.before.line()}.\n"
         f"It goes to {work.jog.reach.begin_us} us at once and at its full speed, since nobody knows where it "
         "stands now:\nnothing may be in its way. Enter starts it, o goes on without, q ends."
     )
+    if current is not None:
+        tell("Its current is watched: a search for an end stops by itself where the current rises.")
+    elif any(sensor.kind == "current" for sensor in figure.sensors.values()):
+        tell("The show on the board reads no current input for it yet: flash first, or watch it yourself.")
     first = _wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
     if first in ("q", "esc", "end"):
         return None
@@ -222,7 +233,7 @@ def _write(work: Calibration, file: Path, tell: Tell) -> Calibrated:
     return Calibrated(servo, work.before, marks, "written", work.found)
 
 
-def _report(file: Path, figure: Figure, done: list[Calibrated]) -> dict[str, Any]:
+def _report(file: Path, figure: Figure, done: list[Calibrated], copied: bool) -> dict[str, Any]:
     from sequencer.figure.pins import pin_name
 
     def values(marks: Marks) -> dict[str, Any]:
@@ -236,7 +247,7 @@ def _report(file: Path, figure: Figure, done: list[Calibrated]) -> dict[str, Any
         "servos": {
             each.servo.name: {
                 "pin": each.servo.pin,
-                "pin_name": pin_name(each.servo.pin),
+                "pin_name": pin_name(each.servo.pin, figure.board.kind),
                 "outcome": each.outcome,
                 "before": values(each.before),
                 "after": values(each.after),
@@ -245,5 +256,6 @@ def _report(file: Path, figure: Figure, done: list[Calibrated]) -> dict[str, Any
             }
             for each in done
         },
+        "copy_written": copied,
         "flash_again": any(each.outcome == "written" for each in done),
     }

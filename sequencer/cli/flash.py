@@ -22,6 +22,8 @@ def command(
     """Compile the show if needed, upload what differs, read it back, and wait for the board's hello."""
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
+    from sequencer.board.link import Link
+    from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show, checked_for_board
@@ -39,6 +41,9 @@ def command(
             result = flash_board(
                 transport, content, built.image_crc32, built.player_crc32, bar.pages, force=force
             )
+        link = Link(transport)
+        link.hello(quiet_s=0.0)
+        other = other_calibration(link, built.figure)
     finally:
         transport.close()
     if as_json:
@@ -52,6 +57,7 @@ def command(
                 "image_crc32": f"{result.hello.image_crc:08x}",
                 "player_crc32": f"{result.hello.player_crc:08x}",
                 "figure": result.hello.figure,
+                "other_calibration": other,
             }
         )
         return
@@ -63,5 +69,7 @@ def command(
             f"the board says hello as `{result.hello.figure}`"
         )
     console().print(said, markup=False)
+    for line in other:
+        console().print(line, markup=False)
     if not is_simulated(port):
         console().print("The figure settles and begins its idle loop by itself: keep clear of it.")

@@ -43,6 +43,7 @@ def command(
     from sequencer.board.link import HOLD, Link
     from sequencer.cli.keys import keys
     from sequencer.cli.lesson import Lesson
+    from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show
@@ -68,6 +69,7 @@ def command(
     often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
     with Link(open_port(port, speed=speed or None, state=state)) as link:
         check_carries(link, built.image_crc32, show, built.figure.name)
+        tell_other_calibration(link, built.figure, tell)
         was = link.wait_ready()
         if was.state == HOLD:
             tell("the board is in hold; it goes to rest first")

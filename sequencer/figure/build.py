@@ -115,7 +115,11 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
             )
             for name, opening in parts.openings.items()
         },
-        board=Board(kind=top.board.kind, clock_error=top.board.clock_error_percent / 100.0),
+        board=Board(
+            kind=top.board.kind,
+            clock_error=top.board.clock_error_percent / 100.0,
+            clock_ppm=top.board.clock_ppm,
+        ),
         ambient_c=top.ambient_c,
         sensors={
             name: build_outputs.sensor(name, table, parts, reporter) for name, table in parts.sensors.items()

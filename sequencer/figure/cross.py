@@ -10,15 +10,13 @@ from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
 from sequencer.figure.parts import Parts
-from sequencer.figure.pins import LINK_PINS, LOADER_PIN, PWM_PINS, pin_name
+from sequencer.figure.pins import PINS, Pins, pin_names
 from sequencer.figure.reach import fitting_range
 from sequencer.figure.schema import AxisTable, LampTable, ServoTable
 from sequencer.figure.schema_masses import HollowSphereTable
 from sequencer.figure.schema_values import Table
 from sequencer.figure.toml_lines import Path
 
-#: What the Uno player has room for.
-ROOM = {"servos": 12, "lamps": 6, "switches": 8, "inputs": 4}
 #: Words of the scene language that cannot be channels' names.
 RESERVED = frozenset(
     (
@@ -32,9 +30,10 @@ _ROUNDING_DEG = 1e-9
 
 def cross_check(parts: Parts, reporter: Reporter) -> None:
     """Every check between tables; faults go to the reporter."""
-    _room(parts, reporter)
+    kind = parts.top.board.kind if parts.top is not None else "uno"
+    _room(parts, PINS[kind], reporter)
     _names(parts, reporter)
-    _pins(parts, reporter)
+    _pins(parts, kind, reporter)
     for name, servo in parts.servos.items():
         _servo(name, servo, reporter)
     for name, axis in parts.axes.items():
@@ -90,16 +89,16 @@ def _lamp(name: str, lamp: LampTable, reporter: Reporter) -> None:
         )
 
 
-def _room(parts: Parts, reporter: Reporter) -> None:
-    for section, most in ROOM.items():
+def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
+    for section, most in board.counts.items():
         have = len(getattr(parts, section))
         if have > most:
             reporter.add(
                 (section,),
-                f"too many {section} for an Uno",
+                f"too many {section} for {board.a_title}",
                 value=str(have),
                 limit=str(most),
-                remedy=f"remove {have - most} of them",
+                remedy=f"remove {have - most} of them, or choose a larger board",
             )
 
 
@@ -131,42 +130,44 @@ def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
             yield ("inputs" if section == "sensors" else section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
 
 
-def _pins(parts: Parts, reporter: Reporter) -> None:
-    taken: dict[int, Path] = {}
+def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
+    board, taken = PINS[kind], dict[int, Path]()
     for path, pin, section in _wired(parts):
         where = (*path, "pin")
-        if pin in LINK_PINS:
-            reporter.add(
-                where,
-                f"pin {pin_name(pin)} belongs to the link with the computer",
-                value=pin_name(pin),
-                limit="D2 to D12 and A0 to A5",
-                remedy="move the wire to a free pin and change `pin`",
+        printed = board.name(pin)
+        move = "move the wire to a free pin and change `pin`"
+
+        def refuse(message: str, limit: str = board.usable_said, remedy: str = move) -> None:
+            reporter.add(where, message, value=printed, limit=limit, remedy=remedy)  # noqa: B023 - called now
+
+        if pin > board.last:
+            refuse(f"{board.a_title} has no pin {printed}")
+        elif pin in board.link:
+            refuse(f"pin {printed} belongs to the link with the computer")
+        elif pin == board.loader and section != "lamps":
+            refuse(
+                f"pin {printed} is blinked by the boot loader at every reset, so it can "
+                + (
+                    "watch nothing"
+                    if section in ("inputs", "sensors")
+                    else f"drive no {section[:-1].removesuffix('e')}"
+                )
             )
-        elif pin == LOADER_PIN and section != "lamps":
-            reporter.add(
-                where,
-                f"pin {pin_name(pin)} is blinked by the boot loader at every reset, so it can "
-                + ("watch nothing" if section == "inputs" else f"drive no {section[:-1].removesuffix('e')}"),
-                value=pin_name(pin),
-                limit="D2 to D12 and A0 to A5",
-                remedy="move the wire to a free pin and change `pin`",
-            )
-        elif section == "lamps" and pin not in PWM_PINS:
-            reporter.add(
-                where,
-                f"pin {pin_name(pin)} cannot dim a lamp",
-                value=pin_name(pin),
-                limit="D3, D5, D6 or D11",
-                remedy="move the lamp to one of these pins, or make it a switch",
+        elif pin in board.analog_only and section != "sensors":
+            refuse(f"pin {printed} of {board.a_title} can only measure a voltage")
+        elif section == "lamps" and pin not in board.lamps:
+            refuse(
+                f"pin {printed} cannot dim a lamp",
+                pin_names(board.lamps, kind),
+                "move the lamp to one of these pins, or make it a switch",
             )
         if pin in taken:
             other = spelled(taken[pin])
             line = reporter.line(taken[pin])
             reporter.add(
                 where,
-                f"pin {pin_name(pin)} already serves {other}" + (f" (line {line})" if line else ""),
-                value=pin_name(pin),
+                f"pin {printed} already serves {other}" + (f" (line {line})" if line else ""),
+                value=printed,
                 remedy="give each its own pin",
             )
         taken.setdefault(pin, path)

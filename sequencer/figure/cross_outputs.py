@@ -5,13 +5,11 @@ from __future__ import annotations
 from sequencer.figure.build_outputs import SUPPLY
 from sequencer.figure.explain import Reporter
 from sequencer.figure.parts import Parts
-from sequencer.figure.pins import pin_name
+from sequencer.figure.pins import PINS
 from sequencer.figure.schema_outputs import VoltageTable
 
 #: A player's analog inputs (``QJ_MAX_SENSORS``).
 MOST_SENSORS = 4
-#: A0..A5, and A6 and A7 where a board has them.
-ANALOG_PINS = range(14, 22)
 
 
 def check_sensors(parts: Parts, reporter: Reporter) -> None:
@@ -25,14 +23,15 @@ def check_sensors(parts: Parts, reporter: Reporter) -> None:
             remedy="watch the supply instead of each servo",
         )
     volts = [name for name, table in parts.sensors.items() if isinstance(table, VoltageTable)]
+    board = PINS[reporter.board]
     for name, table in parts.sensors.items():
         path = ("inputs", name)
-        if table.pin not in ANALOG_PINS:
+        if not board.first_analog <= table.pin <= board.last:
             reporter.add(
                 (*path, "pin"),
-                f"pin {pin_name(table.pin)} measures nothing",
-                value=pin_name(table.pin),
-                limit="A0 to A5",
+                f"pin {board.name(table.pin)} measures nothing",
+                value=board.name(table.pin),
+                limit=f"A0 to {board.name(board.last)}",
                 remedy="move the wire to an analog pin and change `pin`",
             )
         if isinstance(table, VoltageTable):

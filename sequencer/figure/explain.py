@@ -66,6 +66,8 @@ class Reporter:
         self._rows = text.split("\n")
         self._known = known
         self.faults: list[Fault] = []
+        #: The kind of board that the figure names: what `A0` means depends on it.
+        self.board = "uno"
 
     def line(self, path: Path) -> int | None:
         """The line on which ``path`` (or the table around it) is written."""

@@ -319,10 +319,11 @@ class Supply:
 
 @dataclass(frozen=True)
 class Board:
-    """Which board and its clock's worst error plus slew (the certificate's e)."""
+    """Which board; its clock's worst error plus slew (the certificate's e), and its measured error."""
 
     kind: str
     clock_error: float = 0.01
+    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from sequencer.figure.geometry import check_geometry
 from sequencer.figure.lumps import mass_lumps
 from sequencer.figure.model import Figure
 from sequencer.figure.parts import Parts
+from sequencer.figure.pins import PINS
 from sequencer.figure.schema import (
     AxisTable,
     InputTable,
@@ -143,6 +144,10 @@ def _decode(data: bytes, file: str) -> str:
 
 def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
     """Every table that is right, each checked alone; faults go to the reporter."""
+    board = document.get("board")
+    kind = board.get("kind") if isinstance(board, dict) else None
+    if isinstance(kind, str) and kind in PINS:
+        reporter.board = kind
     top = _checked(
         TopTable,
         {key: value for key, value in document.items() if key not in _SECTIONS},
@@ -183,7 +188,7 @@ def _checked(
     extra_known: tuple[str, ...] = (),
 ) -> _T | None:
     try:
-        return model.model_validate(table)
+        return model.model_validate(table, context={"kind": reporter.board})
     except ValidationError as error:
         reporter.from_pydantic(path, error.errors(include_url=False), model, extra_known)
     except (OverflowError, RecursionError):

@@ -17,8 +17,10 @@ from sequencer.figure.read import parse_figure
 Values = Mapping[str, Any]
 
 
-def with_values(text: str, section: str, name: str, values: Values) -> str:
+def with_values(text: str, section: str, name: str | None, values: Values) -> str:
     """The file's ``text`` with ``values`` set in ``[section.name]``, everything else as it was.
+
+    Without a name they go into ``[section]`` itself.
 
     Raises :class:`~sequencer.errors.FigureError` when the table is written in a way that cannot be edited
     without touching more than that.
@@ -29,10 +31,10 @@ def with_values(text: str, section: str, name: str, values: Values) -> str:
     windows = "\r\n" in text
     plain = text.removeprefix("\ufeff").replace("\r\n", "\n")
     wanted = tomllib.loads(plain)
-    _update(wanted[section][name], values)
+    _update(_table(wanted, section, name), values)
     try:
         document: Any = tomlkit.parse(plain)
-        table = document[section][name]
+        table = _table(document, section, name)
         for key, value in values.items():
             _set(table, key, value)
         edited = tomlkit.dumps(document)
@@ -46,13 +48,21 @@ def with_values(text: str, section: str, name: str, values: Values) -> str:
         )
         raise FigureError(
             Fault(
-                f"[{section}.{name}] is written in a way that this tool does not edit",
+                f"[{_shown(section, name)}] is written in a way that this tool does not edit",
                 remedy=f"write it as a table of its own, or add by hand: {lines}",
             )
         )
     return ("\ufeff" if text.startswith("\ufeff") else "") + (
         edited.replace("\n", "\r\n") if windows else edited
     )
+
+
+def _table(document: Any, section: str, name: str | None) -> Any:
+    return document[section] if name is None else document[section][name]
+
+
+def _shown(section: str, name: str | None) -> str:
+    return section if name is None else f"{section}.{name}"
 
 
 def _update(table: dict[str, Any], values: Values) -> None:
@@ -110,7 +120,9 @@ def _item(value: Any) -> Any:
     return tomlkit.item(value)
 
 
-def write_values(file: Path, section: str, name: str, values: Callable[[dict[str, Any]], Values]) -> Figure:
+def write_values(
+    file: Path, section: str, name: str | None, values: Callable[[dict[str, Any]], Values]
+) -> Figure:
     """Set values in ``[section.name]`` of a figure file, given what the table says now.
 
     Returns the figure that results. The file is read anew, because an editor may have it open, and
@@ -123,10 +135,10 @@ def write_values(file: Path, section: str, name: str, values: Callable[[dict[str
     except (OSError, UnicodeDecodeError):
         raise FigureError(Fault("cannot be read any more", file=str(file))) from None
     try:
-        table = tomllib.loads(text.removeprefix("\ufeff"))[section][name]
+        table = _table(tomllib.loads(text.removeprefix("\ufeff")), section, name)
     except (tomllib.TOMLDecodeError, KeyError):
         raise FigureError(
-            Fault(f"[{section}.{name}] is no longer there", file=str(file), remedy="write it again")
+            Fault(f"[{_shown(section, name)}] is no longer there", file=str(file), remedy="write it again")
         ) from None
     edited = with_values(text, section, name, values(table))
     figure = parse_figure(edited.encode("utf-8"), str(file))

@@ -185,8 +185,9 @@ class OpeningTable(Table):
 class BoardTable(Table):
     """``[board]``: which board plays the show."""
 
-    kind: Literal["uno"]
+    kind: Literal["uno", "nano", "mega"]
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
+    clock_ppm: float = Field(default=0.0, ge=-10000, le=10000)
 
 
 class TopTable(Table):

@@ -62,5 +62,5 @@ class SoundTable(Table):
     lead_ms: float = Field(default=0.0, ge=0, le=5000)
     pulse_ms: float = Field(default=100.0, ge=20, le=5000)
     active_low: bool = False
-    baud: Literal[1200, 2400, 4800, 9600] = 9600
+    baud: Literal[4800, 9600] = 9600
     play: Annotated[str, Field(min_length=1, max_length=120)] = "{track}"

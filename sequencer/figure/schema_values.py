@@ -8,8 +8,10 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
+
+from sequencer.figure.pins import LAST_PIN, PINS
 
 #: Names are used in scenes, file names and C identifiers.
 NAME_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
@@ -19,12 +21,12 @@ FRAME_HZ = 50.0
 PULSE_US = (400.0, 2600.0)
 
 
-def _pin(value: Any) -> Any:
-    """``7``, ``"D7"`` or ``"A0"`` (= 14) to the board's pin number."""
+def _pin(value: Any, info: ValidationInfo) -> Any:
+    """``7``, ``"D7"`` or ``"A0"`` to the board's pin number; the context tells the board's ``kind``."""
     if isinstance(value, str):
-        text = value.strip().upper()
-        if text[:1] in ("D", "A") and text[1:].isascii() and text[1:].isdigit() and len(text) <= 4:
-            return int(text[1:]) + (14 if text[0] == "A" else 0)
+        number = PINS[(info.context or {}).get("kind", "uno")].number(value)
+        if number is not None and not value.strip().isdigit():
+            return number
         raise PydanticCustomError("pin_text", 'a pin is written 7, "D7" or "A0"')
     return value
 
@@ -56,7 +58,7 @@ def _direction(value: Any) -> tuple[float, float, float]:
     raise PydanticCustomError("direction", "is no direction")
 
 
-Pin = Annotated[int, BeforeValidator(_pin), Field(ge=0, le=19)]
+Pin = Annotated[int, BeforeValidator(_pin), Field(ge=0, le=LAST_PIN)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 PulsePair = Annotated[
     list[Annotated[float, Field(ge=PULSE_US[0], le=PULSE_US[1])]], Field(min_length=2, max_length=2)

@@ -60,7 +60,7 @@ def rows(figure: Figure) -> list[WireRow]:
     found: list[tuple[int, WireRow]] = []
 
     def add(pin: int, what: str, does: str, connect: str) -> None:
-        found.append((pin, WireRow(pin_name(pin), what, does, connect)))
+        found.append((pin, WireRow(pin_name(pin, figure.board.kind), what, does, connect)))
 
     tracks = {track.servo: track for track in track_maps(figure).values()}
     for servo in figure.servos.values():

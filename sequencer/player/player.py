@@ -16,6 +16,8 @@ from sequencer.tables.worst import Worst
 #: Any board's image is played.
 ANY_BOARD = 255
 NONE = 255
+#: As large as an ATmega328P's EEPROM.
+MEMORY_BYTES = 1024
 _UNO = 1
 
 
@@ -250,10 +252,10 @@ class Player:
         return Snapshot(self._machine.read(self._machine.call("x_state"), size))
 
     @property
-    def counters(self) -> slice:
-        """Which bytes of a snapshot's state go on counting while nothing happens."""
-        start = self._machine.call("x_counters_at")
-        return slice(start, start + self._machine.call("x_counters_size"))
+    def clock_bytes(self) -> slice:
+        """Which bytes of a snapshot's state are the clock, which counts on while nothing happens."""
+        start = self._machine.call("x_clock_at")
+        return slice(start, start + 4)
 
     def restore(self, snapshot: Snapshot) -> None:
         """Return to a state of this player with this image."""
@@ -269,6 +271,15 @@ class Player:
         """
         self._load(image)
         return self._opened(self._machine.call("x_boot", len(self.image), board, reset_cause, player_crc))
+
+    @property
+    def memory(self) -> bytes:
+        """The memory that needs no power: it stays through every boot of this player."""
+        return self._machine.read(self._machine.call("x_memory"), MEMORY_BYTES)
+
+    @memory.setter
+    def memory(self, content: bytes) -> None:
+        self._machine.write(self._machine.call("x_memory"), content[:MEMORY_BYTES])
 
     def receive(self, data: bytes) -> None:
         """Bytes that came over the link; requests are handled at once."""
@@ -288,6 +299,15 @@ class Player:
         self._machine.call("x_tick")
         row = self._machine.read(self._machine.call("x_rows"), ROW.itemsize)
         return self._played(np.frombuffer(row, dtype=ROW))
+
+    def frame_parts(self) -> int:
+        """How many 320 000ths of 20 ms the next frame lasts, trimmed; to be asked once a frame."""
+        longer = self._machine.call("x_clock_frame")
+        return 320_000 + (longer - 0x10000 if longer & 0x8000 else longer)
+
+    def clock(self, slot: int, into: int) -> None:
+        """What the board's clock shows from now on: sixth of the running frame, 320 000ths into that."""
+        self._machine.call("x_clock", slot, into)
 
     def bench_pulse_us(self, pin: int) -> int:
         """What the bench last asked of a servo pin; 0 = no pulse."""

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import zlib
+from dataclasses import replace
 
+from sequencer.tables.extra_memory import TAG as MEMORY
+from sequencer.tables.extra_memory import memory_extra
 from sequencer.tables.layout import (
     CRC_FROM,
     EXTRA,
@@ -22,19 +25,41 @@ from sequencer.tables.layout import (
 from sequencer.tables.model import BOARDS, COMMON_FRAMES, LONGEST_SCENE, NONE, ShowImage
 from sequencer.tables.reading import read_image
 
-__all__ = ["build_image", "image_crc32", "read_image"]
+__all__ = ["build_image", "image_crc32", "inside_bytes", "read_image"]
 
 
-def build_image(show: ShowImage) -> bytes:
+def build_image(show: ShowImage, inside: int | None = None, bus_khz: int = 400) -> bytes:
     """The show as the bytes that the player plays.
 
     Equal streams are stored once. Order: header, track, lamp, switch and input records, scene
     records, transitions, names, extras, then the scenes' offsets and the streams.
 
+    Args:
+        show: what it holds.
+        inside: the bytes that the board's own flash has for it. What is more, track streams of scenes that
+            are no loops, follows behind the image proper (:func:`inside_bytes`), for an I2C memory.
+        bus_khz: the speed of that memory's bus, 100 or 400.
+
     Raises:
         ValueError: contents that no image can hold (counts, numbers beyond their field, a scene's
             streams that do not match the records). The stages before never ask for that.
     """
+    image = _laid(show, None)
+    if inside is None or len(image) <= inside:
+        return image
+    # The extra's size does not depend on what it says: first where things lie, then what lies outside.
+    first = replace(show, extras=(*(x for x in show.extras if x.tag != MEMORY), memory_extra(b"", bus_khz)))
+    laid = _laid(first, inside)
+    outside = laid[inside_bytes(laid) :]
+    return _laid(replace(first, extras=(*first.extras[:-1], memory_extra(outside, bus_khz))), inside)
+
+
+def inside_bytes(image: bytes) -> int:
+    """How many of an image's first bytes lie in the board's flash; the rest is for its I2C memory."""
+    return int.from_bytes(image[4:8], "little")
+
+
+def _laid(show: ShowImage, inside: int | None) -> bytes:
     _check_shape(show)
     figure = wiring(show)
     tracks_at = HEADER.size
@@ -54,8 +79,7 @@ def build_image(show: ShowImage) -> bytes:
     channels = len(show.tracks) + len(show.lamps) + len(show.switches)
     streams_at = offsets_at + 4 * channels * len(show.scenes)
 
-    streams = bytearray()
-    placed: dict[bytes, int] = {}
+    streams, outside, placed = _placed(show, streams_at, inside)
     offsets = bytearray()
     records = bytearray()
     loop_row = 0
@@ -68,9 +92,6 @@ def build_image(show: ShowImage) -> bytes:
             if stream is None:
                 offsets += bytes(4)
                 continue
-            if stream not in placed:
-                placed[stream] = streams_at + len(streams)
-                streams += stream
             offsets += placed[stream].to_bytes(4, "little")
 
     header = HEADER.pack(
@@ -104,7 +125,36 @@ def build_image(show: ShowImage) -> bytes:
         )
     )
     body = header[CRC_FROM:] + figure + records + transitions + names + extras + offsets + streams
-    return header[:8] + zlib.crc32(body).to_bytes(4, "little") + body
+    return header[:8] + zlib.crc32(body).to_bytes(4, "little") + body + outside
+
+
+def _placed(show: ShowImage, at: int, inside: int | None) -> tuple[bytes, bytes, dict[bytes, int]]:
+    """The streams that lie inside from ``at`` on, those outside, and where each is."""
+    streams, outside = bytearray(), bytearray()
+    placed: dict[bytes, int] = {}
+    later: list[bytes] = []
+    for scene in show.scenes:
+        for number, stream in enumerate(scene.streams):
+            if stream is None or stream in placed:
+                continue
+            if inside is not None and not scene.loop and number < len(show.tracks):
+                later.append(stream)
+                continue
+            placed[stream] = at + len(streams)
+            streams += stream
+    beyond: list[bytes] = []
+    for stream in later:
+        if stream in placed:
+            continue
+        if inside is not None and not beyond and at + len(streams) + len(stream) <= inside:
+            placed[stream] = at + len(streams)
+            streams += stream
+        elif stream not in beyond:
+            beyond.append(stream)
+    for stream in beyond:
+        placed[stream] = at + len(streams) + len(outside)
+        outside += stream
+    return bytes(streams), bytes(outside), placed
 
 
 def image_crc32(image: bytes) -> int:

@@ -19,8 +19,8 @@ LONGEST_SCENE = 65_532
 LONGEST_PULSE_US = 4095
 #: The most that any player keeps track of.
 LARGEST_COUNTS: Mapping[str, int] = {"tracks": 32, "lamps": 16, "switches": 8, "inputs": 8, "scenes": 254}
-#: Board numbers in the image's header.
-BOARDS: Mapping[str, int] = {"uno": 1}
+#: Board numbers in the image's header. An Uno's player and a Nano's are the same, which serves both numbers.
+BOARDS: Mapping[str, int] = {"uno": 1, "nano": 2, "mega": 3}
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import zlib
 from typing import Any, NoReturn
 
 from sequencer.errors import Fault, ImageError
+from sequencer.tables.extra_memory import read_memory
 from sequencer.tables.layout import (
     CRC_FROM,
     EXTRA,
@@ -91,9 +92,9 @@ class _Reader:
             self.refuse("it does not begin with QJK1", 0)
         if head.version != VERSION:
             self.refuse("its format version is another one", 12, head.version, VERSION)
-        if head.length != len(image):
+        if head.length > len(image):
             self.refuse("its length is not the one it states", 4, len(image), head.length)
-        crc = zlib.crc32(image[CRC_FROM:])
+        crc = zlib.crc32(image[CRC_FROM : head.length])
         if crc != head.crc:
             self.refuse("its checksum is wrong, bytes have changed", 8, f"{crc:08x}", f"{head.crc:08x}")
         if head.board not in BOARDS.values():
@@ -126,7 +127,7 @@ class _Reader:
         starts = [*at, head.transitions_at, head.names_at, head.extras_at]
         for start in starts:
             self.place(start, "a part of it")
-        scene_records = self.scenes(at[4], scenes, counts[1:4], starts)
+        scene_records = self.scenes(at[4], scenes, counts[1:4], starts, head.length)
         if head.loops != sum(scene.loop for scene in scene_records):
             self.refuse("it counts its loops wrongly", 60, head.loops)
         if head.idle < len(scene_records) and not scene_records[head.idle].loop:
@@ -148,9 +149,20 @@ class _Reader:
             transitions=self.transitions(head),
             extras=self.extras(head.extras_at),
         )
+        self.outside(show, head.length)
         if zlib.crc32(wiring(show)) != head.figure_id:
             self.refuse("its figure identity does not match its wiring", 28)
         return show
+
+    def outside(self, show: ShowImage, length: int) -> None:
+        """What follows the image proper is what it says of its memory, and nothing else."""
+        said = read_memory(show.extras)
+        size, crc32 = (0, 0) if said is None else (said.size, said.crc32)
+        rest = self.image[length:]
+        if len(rest) != size:
+            self.refuse("its length is not the one it states", 4, len(self.image), length + size)
+        if zlib.crc32(rest) != crc32:
+            self.refuse("bytes of its part for the memory have changed", length)
 
     def transitions(self, head: Header) -> tuple[tuple[Transition, ...], ...]:
         rows = []
@@ -238,7 +250,7 @@ class _Reader:
         return scenes[number]
 
     def scenes(
-        self, scenes_at: int, names: list[str], counts: tuple[int, ...], starts: list[int]
+        self, scenes_at: int, names: list[str], counts: tuple[int, ...], starts: list[int], inside: int
     ) -> tuple[SceneRecord, ...]:
         channels = sum(counts)
         form = struct.Struct(f"<{channels}I")
@@ -256,7 +268,7 @@ class _Reader:
             offsets = self.unpack(form, streams_at, f"offset list of scene {name}")
             heads.append((frames, bool(flags), fade_in, offsets))
             starts += [streams_at, *(offset for offset in offsets if offset)]
-        ends = sorted({*starts, len(self.image)})
+        ends = sorted({*starts, inside, len(self.image)})
         following = dict(itertools.pairwise(ends))
         scenes = []
         for name, (frames, loop, fade_in, offsets) in zip(names, heads, strict=True):

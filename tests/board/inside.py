@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated_kinds import port_address
 
 DIRECTIONS = (0x24, 0x27, 0x2A)  # DDRB, DDRC, DDRD
-PWM_MODES = (0x44, 0xB0)  # TCCR0A, TCCR2A
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,11 @@ def symbols_of(elf: Path) -> Symbols:
 
 
 def dead(board: EmulatedUno) -> bool:
+    """Every pin is an input, and no timer drives one.
+
+    D1 is the serial line's, which the transmitter drives whatever its direction bit says.
+    """
     data = board.chip.data
-    # D1 is the serial line's, which the transmitter drives whatever its direction bit says.
-    return not any(data[at] for at in DIRECTIONS) and not any(data[at] & 0xF0 for at in PWM_MODES)
+    directions = (port_address(letter) - 1 for letter in board.kind.port_letters)
+    modes = {timer.control for timer in board.kind.lamps.values()}
+    return not any(data[at] for at in directions) and not any(data[at] & 0xFC for at in modes)

@@ -14,6 +14,7 @@ from sequencer.player.player import Played, Player, State
 from sequencer.show import BuiltShow
 from sequencer.tables.image import build_image
 from tests.board.emulated_show import made_show
+from tests.fuzz.images import images
 from tests.tables.show_makers import shows
 
 HERE = Path(__file__).resolve().parent
@@ -162,3 +163,44 @@ def test_random_images(avr, show, scene, levels):
     same(avr, player, 14, levels)
     assert avr.ask(bytes([ord("c"), scene]), 1)[0] == player.cue(1, scene)
     same(avr, player, 40, levels)
+
+
+asks = st.one_of(
+    st.tuples(st.just("cue"), st.integers(0, 4)),
+    st.tuples(st.just("levels"), st.integers(0, 3)),
+    st.tuples(st.just("reads"), st.tuples(st.integers(0, 1), st.sampled_from((0, 20, 300, 1023)))),
+    st.tuples(st.sampled_from(("hold", "resume")), st.just(0)),
+)
+
+
+@settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(
+    pulses=st.lists(st.sampled_from((0, 15000, 24000, 30123)), min_size=4, max_size=4),
+    script=st.lists(st.tuples(asks, st.integers(1, 25)), min_size=3, max_size=8),
+)
+def test_whatever_is_asked(avr, pulses, script):
+    """Short scenes with every kind of extra; triggers, currents, stops and starts in any order."""
+    image = images()[-1]
+    player = Player(image)
+    assert avr.open(image) == player.open() == 0
+    player.start_from(pulses)
+    avr.ask(b"s" + np.array(pulses, dtype="<u2").tobytes(), 1)
+    levels = player.levels
+    tracks, lamps = 4, 2
+    here = player.play(20)
+    assert_equal(avr.play_on(20, levels, tracks, lamps), here)
+    for (ask, number), frames in script:
+        if ask == "levels":
+            levels = number
+            player.sample(levels)
+        elif ask == "reads":
+            sensor, counts = number
+            player.counts(sensor, counts)
+            avr.ask(bytes([ord("a"), sensor, counts & 255, counts >> 8]), 1)
+        elif ask == "cue":
+            assert avr.ask(bytes([ord("c"), number]), 1)[0] == player.cue(1, number)
+        elif ask == "hold":
+            assert avr.ask(b"h", 1)[0] == player.hold()
+        else:
+            assert avr.ask(b"r", 1)[0] == player.resume()
+        assert_equal(avr.play_on(frames, levels, tracks, lamps), player.play(frames))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
+from sequencer.board.oscillator import measure_oscillator
 from sequencer.board.pca9685 import ALL_LED, MODE1, PRE_SCALE, Pca9685
+from sequencer.errors import LinkError
 from sequencer.player.player import Fault, State
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, output_pin
 from sequencer.tables.image import build_image
@@ -185,3 +188,87 @@ def test_a_data_line_held_low_is_seen_before_start(put_on_board):
     assert len(clocks) >= 9
     status = Link(port).status()
     assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)
+
+
+# -- on the bench ----------------------------------------------------------------------------------------
+
+
+def wired(port: EmulatedTransport, chip: Pca9685, output: int, pin: int) -> None:
+    """A wire from an output to a pin of the board, by the chip's own clock."""
+    board = port.board
+    board.drive(pin, 0)
+
+    def edge(cycle: int) -> int:
+        on, high = chip.counts(output)
+        period, tick = 16e6 * chip.period_s, 16e6 * chip.tick_s
+        if not 0 < high < 4096:
+            board.drive(pin, 0)
+            return cycle + 16_000
+        into = (cycle - on * tick) % period
+        rising = into < 0.5 * tick or period - into < 0.5 * tick
+        board.drive(pin, int(rising or into < (high - 0.5) * tick))
+        due = high * tick if rising else period - into if into > (high - 0.5) * tick else high * tick - into
+        return cycle + max(1, round(due))
+
+    timer = board.chip.timer(edge)
+    board.chip.start(16_000, timer)
+
+
+@pytest.mark.parametrize(("mhz", "output"), [(23.1, 0), (26.4, 15)])
+def test_the_oscillator_is_measured_by_a_wire(put_on_board, mhz: float, output: int):
+    port = put_on_board(None)
+    chip = Pca9685(0x41, oscillator_hz=1e6 * mhz)
+    port.board.i2c.plug(chip)
+    port.reset()
+    link = Link(port)
+    link.hello()
+    wired(port, chip, output, 2)
+    found = measure_oscillator(link, 0x41, output, 2, seconds=5.0)
+    assert found.mhz == pytest.approx(mhz, rel=0.001)
+    assert abs(found.mhz - mhz) <= found.doubt_mhz
+    assert found.doubt_mhz < 0.002 * mhz, "what limits take for granted"
+    link.reports(0.1)
+    assert chip.counts(output)[1] == 0, "and it is off again"
+
+
+def test_without_the_wire_or_the_expander_it_says_so(put_on_board):
+    port = put_on_board(None)
+    port.board.i2c.plug(Pca9685(0x41))
+    port.reset()
+    link = Link(port)
+    link.hello()
+    with pytest.raises(LinkError, match="no pulses arrive on D2"):
+        measure_oscillator(link, 0x41, 3, 2, seconds=1.0)
+    with pytest.raises(LinkError, match="no expander answers at address 0x42"):
+        measure_oscillator(link, 0x42, 3, 2, seconds=1.0)
+
+
+def test_a_servo_on_an_expander_is_benched_as_gently_as_any(put_on_board):
+    port = put_on_board(None)
+    chip = Pca9685(0x40)
+    port.board.i2c.plug(chip)
+    port.reset()
+    link = Link(port)
+    link.hello()
+    with pytest.raises(LinkError, match="bad argument"):
+        link.bench_servo(128 + 5, 1500)
+    record = ExpanderRecord(0x40, "servos", 25_000)
+    link.bench_expander(record.address, record.prescale, record.scale)
+    link.bench_servo(128 + 5, 1500)
+    link.reports(0.1)
+    assert chip.width_us(5) == pytest.approx(1500, abs=record.tick_us)
+    link.bench_servo(128 + 5, 1700)
+    widths = []
+    for _ in range(60):
+        port.board.run(FRAME // 2)
+        widths.append(chip.width_us(5))
+        link.status()
+    assert widths[-1] == pytest.approx(1700, abs=record.tick_us)
+    assert max(b - a for a, b in pairwise(widths)) <= 8 + record.tick_us
+    link.bench_servo(9, 1500)
+    link.reports(0.1)
+    assert chip.counts(5)[1] == 0, "one servo at a time"
+    link.bench_servo(128 + 5, 1500)
+    link.reports(0.1)
+    port.board.run_s(2.2)
+    assert chip.counts(5)[1] == 0, "a silent host ends it"

@@ -97,3 +97,37 @@ def test_a_stall_trips_within_its_time_and_is_told_with_scene_and_frame(guarded,
     assert max(p.start for p in servo[9]) - last > 100 * FRAME, "the others go on"
     assert stage.link.status().state != HOLD
     assert stage.link.status().late_frames == 0
+
+
+def test_calibrating_a_servo_stops_where_its_current_rises(guarded):
+    """The servo on D10 meets its stop at 1650 us: 1.1 A there, 0.1 A before."""
+    from sequencer.board.calibrate import BACK_OFF_US, SEEK_S, SEEK_US, Calibration, current_watch
+    from sequencer.figure.model import Sensor
+    from sequencer.figure.read import read_figure
+    from sequencer.show_folder import demo_folder
+
+    stage = guarded()
+    board, link = stage.board, stage.link
+    link.workshop()
+    servo = replace(read_figure(demo_folder()).servos["turn"], pin=10, name="turn")
+    sensors = {
+        "amps": Sensor("amps", "current", CURRENT, MV_PER_A, OFFSET_MV, watches="turn"),
+        "volts": Sensor("volts", "voltage", VOLTAGE, 500.0),
+    }
+    assert current_watch(link, {"amps": sensors["amps"]}, "turn") is None, "another show's inputs"
+    current_a = current_watch(link, sensors, "turn")
+    assert current_a is not None
+    work = Calibration(link, servo, current_a)
+    work.begin()
+    link.reports(0.5)
+    assert current_a() == pytest.approx(0.1, abs=0.03)
+    work.press(".")
+    highest = 0
+    while work.seeking:
+        work.tick()
+        highest = max(highest, work.jog.value)
+        link.reports(SEEK_S)
+        board.analog(CURRENT, waveform_mv(0, highest >= 1650))
+    assert work.found == {"high_us": "current"}
+    assert 1650 <= highest <= 1650 + 2 * SEEK_US
+    assert work.marks.high_us == highest - BACK_OFF_US

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import re
 import subprocess
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.frames import Frame
 from sequencer.board.link import Link
+from sequencer.board.messages import catalogue
 from sequencer.errors import LinkError
-from tests.board.emulated_show import BEAM
+from sequencer.player.player import Fault
+from sequencer.tables.extra_guard import SUPPLY_CURRENT, SensorRecord, guard_extra, slice_shift, slices
+from sequencer.tables.image import build_image
+from sequencer.tables.model import ShowImage
+from tests.board.emulated_show import BEAM, FRAME
 
 RAM_BEGIN, RAM_BYTES, MARGIN = 0x100, 2048, 128
 #: Written behind the variables by health.c.
@@ -52,9 +59,38 @@ def assert_room(port: EmulatedTransport, static: int, what: str, capsys: pytest.
     assert static + len(CANARY) + stack <= RAM_BYTES - MARGIN, f"{said} (less {MARGIN} kept free)"
 
 
+def everything(show: ShowImage) -> bytes:
+    """The show with what else a board can carry: analog inputs with learned limits."""
+    frames = [scene.frames for scene in show.scenes]
+    limits = [
+        None if scene.loop else tuple(bytes([250] * slices(n, slice_shift(n))) for _ in range(2))
+        for scene, n in zip(show.scenes, frames, strict=True)
+    ]
+    sensors = [
+        SensorRecord(pin, SUPPLY_CURRENT, 100, 0, 4, 250, 3, hold=True, tell_only=False) for pin in (20, 21)
+    ]
+    extra = guard_extra(sensors, frames, limits)
+    assert extra is not None
+    return build_image(replace(show, extras=(extra,)))
+
+
+def flood(rng: np.random.Generator) -> bytes:
+    """Requests of every kind and length, whole, spoilt and unknown, one after another."""
+    out = b""
+    stays = [kind.code for kind in catalogue().by_name.values() if kind.name not in ("workshop", "hold")]
+    for kind in (*stays, 0x3F, 0x7F):
+        body = rng.bytes(int(rng.integers(0, 12)))
+        coded = bytearray(Frame(int(rng.integers(1, 256)), kind & 0x7F, body).encode())
+        if rng.random() < 0.3:
+            coded[int(rng.integers(0, len(coded)))] ^= 0x10
+        out += bytes(coded)
+    return out
+
+
 def test_variables_and_stack_leave_a_margin(twelve, put_on_board, player_facts, capsys):
-    """Twelve servos through start, idle, both scenes, a beam, hold and return, asked all the time."""
-    image, show, _ = twelve
+    """Twelve servos through start, idle, both scenes, a beam, hold, return and a fault, all asked for."""
+    _, show, _ = twelve
+    image = everything(show)
     port = put_on_board(image)
     for record in show.inputs:
         port.board.drive(record.pin, int(record.active_low))
@@ -79,10 +115,21 @@ def test_variables_and_stack_leave_a_margin(twelve, put_on_board, player_facts, 
     talk(0.3)
     port.board.drive(BEAM, 1)
     talk(2.0)
-    link.hold()
-    talk(2.0)
+    rng = np.random.default_rng(8)
+    for _ in range(50):
+        port.board.feed(flood(rng))
+        port.board.run(FRAME)
+    port.board.run_s(0.2)
+    port.board.take()
+    link.hold()  # whatever was asked for
+    talk(1.2)
     link.resume()
-    talk(2.0)
+    talk(1.5)
+    port.board.load(int(player_facts["image_base"]) + 30, b"\0\1")
+    port.board.run_s(2 * len(image) / 3200 + 2.0)
+    link = Link(port)
+    assert link.hello().fault == Fault.LOST_IMAGE
+    talk(0.5)
     assert_room(port, int(player_facts["ram_bytes"]), "a show", capsys)
 
 
@@ -178,10 +225,12 @@ def test_the_interrupts_take_the_cycles_that_the_budget_counts(build_avr, tmp_pa
     pulses = (build_avr.AVR / "pulses.c").read_text()
     budget = re.search(r"lamps\.c's +(\d+) +\(uart\.c's tx (\d+), rx (\d+);", pulses)
     assert budget, "pulses.c has no budget"
-    assert tuple(map(int, budget.groups())) == tuple(longest(listing, vector) for vector in (16, 19, 18))
+    # The compiler's choice of registers moves these by a few cycles; the budget must say no less.
+    for said, vector in zip(map(int, budget.groups()), (16, 19, 18), strict=True):
+        assert said - 8 <= longest(listing, vector) <= said
     look = re.search(r"first reading of TCNT1 +(\d+)", pulses)
     assert look
-    assert int(look[1]) == to_first_look(listing)
+    assert int(look[1]) - 8 <= to_first_look(listing) <= int(look[1])
     table = pulses[pulses.index("running instruction") : pulses.index("of LEAD")]
     rows = [re.search(r" {2,}(\d+)\b", line.replace("*", " ", 1)) for line in table.splitlines()]
     *parts, together = [int(row[1]) for row in rows if row]

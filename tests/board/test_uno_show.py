@@ -120,7 +120,7 @@ def test_held_pulses_stand_still_under_all_the_traffic_the_player_can_answer(twe
     assert heard > 0.99
     assert len(pauses) < 75
     assert between >= 0.95
-    assert said > 0.9, "the board's sending was not busy enough to disturb anything"
+    assert said > 0.8, "the board's sending was not busy enough to disturb anything"
     assert board.overruns == 0, "the receiver was not served in time"
 
 

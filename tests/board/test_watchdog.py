@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
+from dataclasses import replace
 
 import pytest
 
 from sequencer.board.emulated import EmulatedUno
+from sequencer.board.emulated_kinds import MEGA, NANO
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import FAULT, IDLE, Hello, Link
 from sequencer.board.simavr import F_CPU
+from sequencer.board.simavr_loader import MEGA as MEGA_LOADER
+from sequencer.board.simavr_loader import OLD_NANO, packaged_loader
 from sequencer.player.player import Fault
-from tests.board.emulated_show import Stage
+from sequencer.tables.image import build_image
+from tests.board.conftest import DATA
+from tests.board.emulated_show import Stage, made_show
 from tests.board.inside import DIRECTIONS, Symbols, dead
+from tests.board.test_expanders import made, started
 
 WATCHDOG = 0x08  # MCUSR's WDRF, ATmega328P datasheet 11.9.1
 #: rjmp .-2, an endless loop of one instruction (AVR instruction set manual: 1100 kkkk kkkk kkkk, k = -1).
@@ -23,7 +30,6 @@ STAND_STILL = b"\xff\xcf"
 CLI = b"\xf8\x94"
 #: The watchdog's time (0.125 s, and the silicon's own oscillator is not more exact than that) and one frame.
 BITES_S = 0.125 + 0.020
-LOADERS = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders")
 
 
 @contextmanager
@@ -101,6 +107,23 @@ def test_the_third_hang_in_a_row_is_the_last(twelve, stage_of, symbols):
     link.wait_ready()
 
 
+def test_the_last_hang_turns_the_expanders_off_too(put_on_board):
+    """They go on by themselves while the program stands still, and end when it starts again."""
+    stage, servos, _ = started(put_on_board, made())
+    stage.link.wait_ready()
+    for count in (1, 2, 3):
+        with standing_still(stage.board, busiest(stage.board)):
+            stage.board.run_s(0.1)
+            assert servos.width_us(2) > 500
+            seconds_to_death(stage.board)
+        link, hello = met_again(stage.port)
+        if count < 3:
+            assert hello.fault == Fault.OK
+            link.wait_ready()
+    assert hello.fault == Fault.HUNG
+    assert not any(servos.width_us(output) for output in range(16))
+
+
 @pytest.mark.parametrize("where", ["main loop", "pulse interrupt"])
 def test_with_interrupts_off_the_reset_follows(twelve, stage_of, symbols: Symbols, where):
     image, show, _ = twelve
@@ -128,9 +151,8 @@ def test_a_pulse_interrupt_that_never_comes_again_is_a_hang(twelve, stage_of):
 
 
 def old_nano(player_hex: str, base: int, image: bytes) -> EmulatedTransport:
-    """The Nano's first loader, as packaged: 2 KB at 0x7800."""
-    board = EmulatedUno((LOADERS / "atmega" / "ATmegaBOOT_168_atmega328.hex").read_text())
-    board._start = 0x7800
+    """The Nano with its first loader."""
+    board = EmulatedUno(packaged_loader(OLD_NANO), NANO)
     board.load_hex(player_hex)
     board.load(base, image)
     return EmulatedTransport(board)
@@ -176,3 +198,40 @@ def test_the_old_loader_cannot_live_with_a_watchdogs_reset(twelve, player_hex, p
     board.power_on()
     board.run_s(4.0)
     assert Link(port).hello().fault == Fault.OK
+
+
+@pytest.fixture
+def mega() -> EmulatedTransport:
+    """Three servos and lamps on a Mega behind its packaged loader."""
+    facts = json.loads((DATA / "player_mega.json").read_text())
+    show, _ = made_show((22, 23, 24))
+    lamps = tuple(replace(lamp, pin=pin) for lamp, pin in zip(show.lamps, (5, 2, 3, 46), strict=True))
+    show = replace(show, board="mega", lamps=lamps, inputs=())
+    board = EmulatedUno(packaged_loader(MEGA_LOADER), MEGA)
+    board.load_hex((DATA / "player_mega.hex").read_text())
+    board.load(facts["image_base"], build_image(show))
+    board.reset()
+    board.run_s(4.0)
+    return EmulatedTransport(board)
+
+
+def test_a_hang_on_the_mega(mega: EmulatedTransport) -> None:
+    """Its loader would wait for a second after a reset; the player is back before that."""
+    link = Link(mega)
+    assert link.hello().fault == Fault.OK
+    link.wait_ready()
+    assert not dead(mega.board)
+    with standing_still(mega.board, busiest(mega.board)):
+        assert seconds_to_death(mega.board) <= BITES_S
+    link, hello = met_again(mega)
+    assert hello.reset_cause == WATCHDOG
+    link.wait_ready()
+
+
+def test_the_megas_loader_lives_with_a_watchdogs_reset(mega: EmulatedTransport) -> None:
+    """The packaged one goes straight to the program."""
+    with standing_still(mega.board, busiest(mega.board), CLI + STAND_STILL):
+        assert seconds_to_death(mega.board) <= 2 * BITES_S
+    link, hello = met_again(mega)
+    assert hello.fault == Fault.OK
+    link.wait_ready()

@@ -44,7 +44,13 @@ CASES: list[Case] = [
         ("cannot dim a lamp", "D3, D5, D6 or D11"),
     ),
     ("pin in strange words", 'pin = "D7"', 'pin = "seven"', 'pin = "seven"', ("is not a pin",)),
-    ("pin that does not exist", "pin = 8", "pin = 44", "pin = 44", ("44 is too big", "at most 19")),
+    (
+        "pin that does not exist",
+        "pin = 8",
+        "pin = 44",
+        "pin = 44",
+        ("an Uno has no pin 44", "A0 to A5"),
+    ),
     (
         "range outside the pulse range",
         "range_deg = [-20, 25]",

@@ -151,8 +151,8 @@ def test_seconds_left_follow_from_the_scenes_own_rate() -> None:
 
 
 def test_an_unknown_board_is_told() -> None:
-    with pytest.raises(InputError, match="no board 'mega'"):
-        board_description("mega")
+    with pytest.raises(InputError, match="no board 'giga'"):
+        board_description("giga")
 
 
 def test_the_prebuilt_player_and_its_description_belong_together() -> None:

@@ -25,7 +25,11 @@ def said(command: list[str]) -> str:
 
 def cppcheck(*arguments: str) -> str:
     checks = "--enable=warning,portability,performance,style"
-    return said(["cppcheck", checks, "--std=c99", "--quiet", "--inline-suppr", f"-I{CORE}", *arguments])
+    # Where a variable is declared is a matter of taste; declarations at a function's head are ours.
+    taste = "--suppress=variableScope"
+    return said(
+        ["cppcheck", checks, taste, "--std=c99", "--quiet", "--inline-suppr", f"-I{CORE}", *arguments]
+    )
 
 
 def test_cppcheck_has_nothing_against_the_core() -> None:

@@ -131,6 +131,12 @@ class PlayerModel:
                 self._tell(ENDED)
                 self.scene = 255
 
+    def frame_parts(self) -> int:
+        return 320_000
+
+    def clock(self, slot: int, into: int) -> None:
+        pass
+
     def _tell(self, what: int) -> None:
         self._send(0, "happened", {"what": what, "cue": self.cue, "scene": self.scene, "input": 255})
 

@@ -245,3 +245,77 @@ def test_a_swapped_servo_calibrate_compile_flash(tmp_path, typed, capsys) -> Non
         track = int.from_bytes(image[32:36], "little")
         origin = int.from_bytes(image[track + 4 : track + 6], "little")
         assert origin == round(servo.centre_us + 22)
+
+
+def test_the_board_tells_what_it_was_calibrated_for(tmp_path, typed, capsys) -> None:
+    """A folder taken from an older copy: the board remembers otherwise; a spare board has nothing to say."""
+    show = tmp_path / "starter"
+    state = ["--port", "virtual", "--state", str(tmp_path / "flash")]
+    assert run(["new", str(show)]) == 0
+    older = (show / "figure.toml").read_text()
+    name, servo = next(iter(read_figure(show).servos.items()))
+    typed("enter up right m n\n")
+    capsys.readouterr()
+    assert run(["calibrate", str(show), "--only", name, *state, "--yes", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["copy_written"] is True
+    assert run(["flash", str(show), *state, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["other_calibration"] == []
+    (show / "figure.toml").write_text(older)
+    assert run(["flash", str(show), *state]) == 0
+    said = capsys.readouterr().out
+    assert "last calibrated for other values" in said
+    assert f"board centre {servo.centre_us + 22:g}" in said
+    spare = ["--port", "virtual", "--state", str(tmp_path / "spare")]
+    assert run(["flash", str(show), *spare, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["other_calibration"] == []
+
+
+# -- the clock -------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def clocked(monkeypatch):
+    """The ports that the command opens are virtual boards whose clocks are off by so much."""
+    from sequencer.board import connect
+    from sequencer.board.virtual import VirtualTransport
+    from sequencer.board.virtual_uno import make_board
+
+    def off(ppm: float) -> None:
+        def open_port(port, **options):
+            board, save = make_board(options["state"], clock_ppm=ppm)
+            return VirtualTransport(board, on_change=save)
+
+        monkeypatch.setattr(connect, "open_port", open_port)
+
+    return off
+
+
+@pytest.mark.parametrize("ppm", [-4000.0, 700.0])
+def test_the_clock_is_measured_and_written(
+    keeper: Path, tmp_path, clocked, typed, capsys, ppm: float
+) -> None:
+    clocked(ppm)
+    state = ["--port", "virtual", "--state", str(tmp_path / "flash")]
+    typed("q\n")
+    assert run(["bench", *state, "--yes"]) == 0
+    before = (keeper / "figure.toml").read_text()
+    capsys.readouterr()
+    assert run(["calibrate", str(keeper), "--clock", "--seconds", "30", *state, "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert abs(said["clock_ppm"] - ppm) <= said["doubt_ppm"] + 1
+    assert said["doubt_ppm"] < 100
+    after = (keeper / "figure.toml").read_text()
+    assert after.replace(f"clock_ppm = {said['clock_ppm']}\n", "") == before
+    assert read_figure(keeper).board.clock_ppm == said["clock_ppm"]
+
+
+def test_a_clock_that_cannot_be_is_not_written(keeper: Path, tmp_path, clocked, typed, capsys) -> None:
+    clocked(12000.0)
+    state = ["--port", "virtual", "--state", str(tmp_path / "flash")]
+    typed("q\n")
+    assert run(["bench", *state, "--yes"]) == 0
+    before = (keeper / "figure.toml").read_bytes()
+    assert run(["calibrate", str(keeper), "--clock", "--seconds", "10", *state]) == 3
+    assert "clock_ppm" in capsys.readouterr().err
+    assert (keeper / "figure.toml").read_bytes() == before
+    assert run(["calibrate", str(keeper), "--clock", "--only", "turn", *state]) == 2

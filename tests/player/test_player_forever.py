@@ -30,9 +30,9 @@ def until(player: Player, state: State, frames: int = 6000) -> None:
 
 
 def unmoved(player: Player) -> bytes:
-    """The whole state without what counts on for ever."""
+    """The whole state without the clock."""
     state = bytearray(player.snapshot().state)
-    state[player.counters] = b""
+    state[player.clock_bytes] = b""
     return bytes(state)
 
 

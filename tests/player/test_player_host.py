@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from sequencer.player.machine import Machine
 from sequencer.player.player import Fault, Played, Player
 from sequencer.show import BuiltShow
+from tests.fuzz.images import images
 from tests.player import oracle
 from tests.player.oracle import Show
 from tests.player.shows import shows
@@ -70,6 +71,40 @@ def test_the_demo_is_the_same_on_both(host: Host, keeper: BuiltShow) -> None:
     both(150)
     assert wasm.resume() == native.resume()
     both(400)
+
+
+asks = st.one_of(
+    st.tuples(st.just("cue"), st.integers(0, 4)),
+    st.tuples(st.just("levels"), st.integers(0, 3)),
+    st.tuples(st.just("reads"), st.integers(0, 1023)),
+    st.tuples(st.sampled_from(("hold", "resume")), st.just(0)),
+)
+
+
+@quiet
+@given(
+    pulses=st.lists(st.sampled_from((0, 15000, 24000, 30123)), min_size=4, max_size=4),
+    script=st.lists(st.tuples(asks, st.integers(1, 40)), min_size=3, max_size=10),
+)
+def test_every_extra_is_the_same(host: Host, pulses: list[int], script: list[tuple]) -> None:
+    """Short scenes with every kind of extra; triggers, currents, stops and starts in any order."""
+    image = images()[-1]
+    wasm, native = Player(image), Player(image, machine=host)
+    for player in (wasm, native):
+        assert player.open() == Fault.OK
+        player.start_from(pulses)
+    for (ask, number), frames in script:
+        for player in (wasm, native):
+            if ask == "levels":
+                player.sample(number)
+            elif ask == "reads":
+                player.counts(number & 1, number)
+        if ask == "cue":
+            assert wasm.cue(1, number) == native.cue(1, number)
+        elif ask in ("hold", "resume"):
+            assert getattr(wasm, ask)() == getattr(native, ask)()
+        assert_same(wasm.play(frames), native.play(frames))
+        assert wasm.snapshot().state == native.snapshot().state
 
 
 @quiet

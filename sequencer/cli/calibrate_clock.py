@@ -1,0 +1,61 @@
+"""``calibrate --clock``: the board's clock against this computer's, written to the figure."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, as_json: bool) -> None:
+    """Measure by how much the board's clock is fast and write it as ``clock_ppm`` of ``[board]``.
+
+    Raises:
+        FigureError: the figure has faults.
+        BoardError: the board or its line is in trouble, or its clock cannot be off so far.
+
+    """
+    from sequencer.board.clock import measure_clock
+    from sequencer.board.connect import open_port
+    from sequencer.board.link import Link
+    from sequencer.cli.say import console, progress, say_json
+    from sequencer.figure.read import read_figure
+    from sequencer.figure.rewrite import write_values
+
+    def tell(line: str) -> None:
+        if not as_json:
+            console().print(line, markup=False)
+
+    file = show / "figure.toml" if show.is_dir() else show
+    figure = read_figure(file)
+    tell(
+        "Opening the port may reset the board: a figure that is on it then settles and idles as ever, so "
+        "keep clear of it."
+    )
+    with Link(open_port(port, speed=None, state=state)) as link:
+        hello = link.hello()
+        tell(f"measuring the clock of {port} for {seconds:g} s; at the temperature of a show it is truest")
+        with progress("clock") as bar:
+            rate = measure_clock(link, seconds, lambda share: bar.tell("clock", share))
+    before = figure.board.clock_ppm
+    value = round(rate.fast_ppm)
+    write_values(file, "board", None, lambda _: {"clock_ppm": value})
+    if as_json:
+        say_json(
+            {
+                "schema": 1,
+                "figure": figure.name,
+                "file": str(file),
+                "clock_ppm": value,
+                "doubt_ppm": round(rate.doubt_ppm, 1),
+                "before_ppm": before,
+                "seconds": seconds,
+                "flash_again": value != before and hello.image_crc != 0,
+            }
+        )
+        return
+    way = "fast" if value >= 0 else "slow"
+    tell(
+        f"it is {abs(value)} millionths {way}, to within {rate.doubt_ppm:.0f} and what this computer's own "
+        f"clock is off:\n{abs(value) * 36e-4:.1f} s an hour. Written to {file} as clock_ppm "
+        f"(it was {before:g})."
+    )
+    tell(f"Next: quarterjack flash {show}; without a computer the board then keeps that time")

@@ -1,0 +1,191 @@
+"""A show that is larger than the Uno's flash: its other half in an I2C memory on the emulated bus."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sequencer.board.eeprom24 import BYTES, Eeprom24
+from sequencer.board.emulated import F_CPU
+from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.i2c_memory import send_outside
+from sequencer.board.link import Link
+from sequencer.firmware.boards import board_description
+from sequencer.player.player import Fault, Player, State
+from sequencer.tables.extra_memory import read_memory
+from sequencer.tables.image import build_image, inside_bytes, read_image
+from sequencer.tables.model import ShowImage
+from sequencer.tables.rice import encode_track
+from tests.board.emulated_show import (
+    FRAME,
+    check_against_core,
+    core_frames,
+    made_show,
+    start_stage,
+)
+
+#: Twelve servos without A4 and A5.
+PINS = (2, 4, 7, 8, 9, 10, 14, 15, 16, 17, 12, 5)
+SDA = 18
+LIMIT = board_description("uno").image_bytes
+
+
+def long_show() -> ShowImage:
+    """``storm`` twitches all servos for 26 s: its points hardly compress."""
+    show, _ = made_show(PINS, seed=3)
+    rng = np.random.default_rng(5)
+    frames = 1302
+    streams = []
+    for track in show.tracks:
+        spans = frames // track.knot_frames
+        points = np.full(spans + 3, track.rest, dtype=np.int64)
+        points[3:-3] += rng.integers(-4000, 4000, spans - 3)
+        streams.append(encode_track(points, track.rest, False))
+    scenes = list(show.scenes)
+    scenes[2] = replace(scenes[2], frames=frames, tracks=tuple(streams))
+    lamps = tuple(lamp for lamp in show.lamps if lamp.name != "left")
+    scenes = [replace(s, lamps=s.lamps[1:]) for s in scenes]
+    return replace(show, scenes=tuple(scenes), lamps=lamps, inputs=())
+
+
+@pytest.fixture(scope="module")
+def long_image() -> tuple[bytes, ShowImage]:
+    show = long_show()
+    image = build_image(show, 4000)  # all of the storm lies outside, whatever else would fit
+    return image, show
+
+
+def board_with_memory(
+    put_on_board, image: bytes, *, filled: bool = True
+) -> tuple[EmulatedTransport, Eeprom24]:
+    port = put_on_board(image[: inside_bytes(image)])
+    board = port.board
+    memory = Eeprom24(lambda: board.cycle / F_CPU)
+    if filled:
+        outside = image[inside_bytes(image) :]
+        memory.content[: len(outside)] = outside
+    board.i2c.plug(memory)
+    return port, memory
+
+
+def test_the_image_is_larger_than_the_flash_and_says_where_the_rest_is(long_image):
+    image, show = long_image
+    inside = inside_bytes(image)
+    assert len(image) > 32_256 - 19_456 >= inside
+    said = read_memory(read_image(image).extras)
+    assert said is not None
+    assert (said.size, said.crc32) == (len(image) - inside, zlib.crc32(image[inside:]))
+    again = replace(read_image(image), extras=())
+    assert again == show
+    assert Player(image).open() is Fault.OK
+    # The same streams, wherever they lie: the player plays both images alike.
+    plain, split = Player(build_image(show)), Player(image)
+    for player in (plain, split):
+        player.open()
+        player.play(200)
+        player.cue(1, 2, 1)
+    one, other = plain.play(1500), split.play(1500)
+    np.testing.assert_array_equal(one.pulse_sixteenths, other.pulse_sixteenths)
+
+
+def test_a_scene_out_of_the_memory_is_played_to_the_sixteenth(put_on_board, long_image, capsys):
+    image, show = long_image
+    port, _ = board_with_memory(put_on_board, image)
+    stage = start_stage(port, image, show)
+    stage.run_s(0.3)
+    stage.cue("storm")
+    bus, worst = port.board.i2c, 0
+    for _ in range(60):  # the frame in which the scene begins among them
+        before = bus.bytes
+        port.board.run(FRAME)
+        worst = max(worst, bus.bytes - before)
+    stage.run_s(27.0)
+    widths = stage.widths()
+    core = core_frames(image, stage, len(widths), 0)
+    assert (core.scene == 2).sum() > 1200
+    check_against_core(widths, core)
+    status = stage.link.status()
+    assert status.late_frames == 0
+    assert status.state == State.IDLE
+    # memory.c's promise: at most two lines a track in one frame, 12 bytes each on the bus
+    assert 12 * 12 <= worst <= 2 * 12 * 12
+    with capsys.disabled():
+        print(f"\n  memory: {worst} bytes on the bus in the busiest frame, {worst * 22.5e-3:.1f} ms of 20")
+
+
+def test_an_empty_memory_is_filled_over_the_link_and_then_plays(put_on_board, long_image):
+    image, _ = long_image
+    port, memory = board_with_memory(put_on_board, image, filled=False)
+    port.reset()
+    link = Link(port)
+    hello = link.hello()
+    assert hello.fault == Fault.BAD_CRC
+    assert hello.image_crc == int.from_bytes(image[8:12], "little")
+    outside = image[inside_bytes(image) :]
+    told: list[tuple[str, int, int]] = []
+    send_outside(link, outside, lambda *step: told.append(step))
+    assert bytes(memory.content[: len(outside)]) == outside
+    assert told[-1][1:] == (-(-len(outside) // 16), -(-len(outside) // 16))
+    port.reset()
+    link = Link(port)
+    assert link.hello().fault == Fault.OK
+    link.wait_ready()
+
+
+@pytest.mark.parametrize("trouble", ["gone", "changed", "stuck"])
+def test_a_memory_that_does_not_hold_the_show_leaves_the_outputs_dead(put_on_board, long_image, trouble):
+    image, _ = long_image
+    port, memory = board_with_memory(put_on_board, image)
+    if trouble == "gone":
+        port.board.i2c.unplug(memory.address)
+    elif trouble == "changed":
+        memory.content[1234] ^= 1
+    else:
+        port.board.drive(SDA, 0)
+    port.board.capture(PINS)
+    port.reset()
+    assert Link(port).hello().fault == Fault.BAD_CRC
+    port.board.run_s(2.0)
+    assert not port.board.edges
+
+
+def test_a_memory_pulled_out_mid_scene_ends_the_pulses_and_nothing_stale_is_played(put_on_board, long_image):
+    image, show = long_image
+    port, memory = board_with_memory(put_on_board, image)
+    stage = start_stage(port, image, show)
+    stage.run_s(0.3)
+    stage.cue("storm")
+    stage.run_s(3.0)
+    port.board.i2c.unplug(memory.address)
+    at = port.board.cycle
+    port.board.run_s(0.3)
+    status = stage.link.status()
+    assert (status.state, status.fault) == (State.FAULT, Fault.LOST_IMAGE)
+    assert (max(edge.cycle for edge in port.board.edges) - at) / FRAME < 4
+    widths = stage.widths()
+    core = core_frames(image, stage, len(widths), 0)
+    last = int(np.flatnonzero((widths > 0).all(axis=1))[-1])
+    check_against_core(widths[: last + 1], replace(core, pulse_sixteenths=core.pulse_sixteenths[: last + 1]))
+
+
+def test_the_emulated_chip_writes_as_its_datasheet_says():
+    now = [0.0]
+    chip = Eeprom24(lambda: now[0])
+    assert chip.begin(False)
+    for byte in (0x01, 0x7E, 1, 2, 3):
+        chip.write(byte)
+    chip.end()
+    assert not chip.begin(False), "it does not answer during its write cycle"
+    now[0] += 0.005
+    assert chip.begin(False)
+    assert chip.content[0x17E:0x180] == b"\1\2"
+    assert chip.content[0x100] == 3, "the address goes round within a page of 128"
+    chip.write(0xFF)
+    chip.write(0xFF)
+    assert chip.begin(True)
+    chip.content[0] = 77
+    assert [chip.read(), chip.read()] == [0xFF, 77]
+    assert len(chip.content) == BYTES
