@@ -163,12 +163,13 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         ImageError: the player refuses the image; the installation is broken.
     """
     from sequencer.figure.torque_limits import spare_by_track
+    from sequencer.firmware.boards import board_description
     from sequencer.motion.certificate import certify, merge
     from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
     from sequencer.tables.braking import least_stop_frames
     from sequencer.tables.crossed import pairs_with_transitions, with_transitions
-    from sequencer.tables.image import build_image
+    from sequencer.tables.image import build_image, inside_bytes, read_image
     from sequencer.tables.proven import KeptProver
     from sequencer.tables.transitions import choose_transitions
     from sequencer.timeline.model import PLAN_SHARE
@@ -212,7 +213,10 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     }
     certificate = with_transitions(scenes, planned.specs, table.proofs)
     contents = with_extras(with_table(provisional, table), planned)
-    image = build_image(contents)
+    board = planned.show.figure.board
+    inside = board_description(board.kind).image_bytes if board.memory_bytes else None
+    image = build_image(contents, inside, board.i2c_khz)
+    contents = read_image(image) if inside_bytes(image) < len(image) else contents
     _opened(image)
     tell("image built", 1.0)
     certified = pairs_with_transitions(poses, table.pair_proofs)
@@ -225,12 +229,16 @@ def with_extras(contents: ShowImage, planned: PlannedShow) -> ShowImage:
 
     from sequencer.tables.extra_clock import check_clock_error, clock_extra
     from sequencer.tables.limits import guard_of
+    from sequencer.tables.outputs import sound_of, strings_of
 
     servos = [spec.servo for spec in planned.specs.values()]
     figure = planned.show.figure
+    sounds = {name: [s.at_s for s in scene.sounds] for name, scene in planned.show.scenes.items()}
     check_clock_error(figure.board.clock_error)
     found = (
         guard_of(figure, contents, servos, planned.show.learned),
+        strings_of(figure),
+        sound_of(figure, contents, sounds),
         clock_extra(figure.board.clock_ppm),
     )
     return replace(contents, extras=(*contents.extras, *(extra for extra in found if extra is not None)))

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from sequencer.check.loads import Machine, SceneLoads
     from sequencer.check.played import PlayedScene
     from sequencer.check.report import MovedAxes, SceneReport
+    from sequencer.figure.colours import Colour
+    from sequencer.figure.model import Figure
 
 
 def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = None) -> CheckedShow:
@@ -31,6 +33,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     from sequencer.event.duty import busiest_s
     from sequencer.figure import judge
     from sequencer.figure.dynamics import Dynamics
+    from sequencer.firmware.join import room_bytes
     from sequencer.tables.room import room
 
     kept = Kept() if kept is None else kept
@@ -43,7 +46,7 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
     loads = {name: scene.loads for name, scene in scenes.items()}
     reports = {name: scene.report for name, scene in scenes.items()}
     busiest = busiest_s(planned.show.policy, built.scene_seconds)
-    space = room(built.contents, built.image, built.player.board.image_bytes)
+    space = room(built.contents, built.image, room_bytes(built.player.board, figure.board.memory_bytes))
     found = [
         *kept.of(("judge", Same(figure)), lambda: tuple(judge.findings(figure))),
         *findings.memory(space, built.player.board.title),
@@ -61,6 +64,16 @@ def check_built(built: BuiltShow, tell: Tell = silent, *, kept: Kept | None = No
         evening=evening_work(figure, loads, busiest),
     )
     return CheckedShow(built, played, report, loads)
+
+
+def _lamps(figure: Figure) -> tuple[list[list[int]], list[Colour]]:
+    """Where each lamp stands in the image, and its colour."""
+    from sequencer.tables.lamp_channels import lamp_channels
+
+    at: dict[str, list[int]] = {name: [] for name in figure.lamps}
+    for index, item in enumerate(lamp_channels(figure)):
+        at[item.lamp.name].append(index)
+    return list(at.values()), [lamp.colour for lamp in figure.lamps.values()]
 
 
 def _unlearned(built: BuiltShow) -> dict[str, str]:
@@ -99,6 +112,7 @@ def _scene(
         alone = {name: played}
         found = (
             *kept.of(("light", Same(lamps), played.loop), lambda: tuple(findings.light(alone, frame_s))),
+            *findings.red(alone, *_lamps(figure), frame_s),
             *torque.findings(figure, machine, loads),
             *ringing.findings(planned.specs, moved, played, plans, frame_s),
             *supply.findings(figure, current),

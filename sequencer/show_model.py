@@ -108,6 +108,13 @@ class BuiltShow:
 
         return join(self.player, self.image, self.contents)[1]
 
+    @property
+    def outside(self) -> bytes:
+        """What of the image is for the board's I2C memory."""
+        from sequencer.tables.image import inside_bytes
+
+        return self.image[inside_bytes(self.image) :]
+
 
 @dataclass(frozen=True)
 class CheckedShow:

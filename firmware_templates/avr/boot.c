@@ -13,6 +13,15 @@
 #include <avr/wdt.h>
 #include <stddef.h>
 
+/* A power cut while page 0 is written may leave it erased. Erased words do nothing, so the processor comes to page 1:
+ * there it stays, as in the uploader's trap (rjmp .-2). The table of vectors ends before; what is between is filled
+ * alike. */
+#define TEXT_OF(number) TEXT(number)
+#define TEXT(number) #number
+__asm__(".pushsection .vectors,\"ax\",@progbits\n"
+        "\t.fill (" TEXT_OF(SPM_PAGESIZE) " - " TEXT_OF(_VECTORS_SIZE) ") / 2 + 1, 2, 0xCFFF\n"
+        "\t.popsection");
+
 #define NO_INIT __attribute__((section(".noinit")))
 #define JUST_NOW 0x80u /* in `hangs`: the run before this one ended so */
 

@@ -143,7 +143,7 @@ void expander_step(qj_player *p) {
   }
   for (i = (uint8_t)(i - count); i < channels; i++) {
     uint8_t pin = i < p->tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - p->tracks));
-    if (pin & 0x80u) {
+    if ((pin & 0xC0u) == 0x80u) { /* 255 is the pin of a lamp that only strings follow */
       next = (uint8_t)(i + count + 1);
       if (i < p->tracks)
         set_servo(p, i, pin);

@@ -113,10 +113,12 @@ int main(void) {
   sei();
   for (;;) {
     talk();
-    if (player.fault == QJ_OK) read_inputs();
+    if (player.fault == QJ_OK) {
+      read_inputs();
+      sound_poll(); /* not before sound_start() */
+    }
     analog_poll(&player);
     strings_poll(&player);
-    sound_poll();
     if (pulses_want_list()) next_frame();
     expander_step(&player);
     bench_watch();

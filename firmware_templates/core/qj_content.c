@@ -92,6 +92,9 @@ static uint8_t check_expanders(uint8_t tracks, uint8_t lamps) {
   }
   for (i = 0; i < (uint8_t)(tracks + lamps); i++) {
     const uint8_t pin = i < tracks ? qj_track_pin(i) : qj_lamp_pin((uint8_t)(i - tracks));
+    if (pin == QJ_NONE && i >= tracks) { /* a lamp for strings alone */
+      continue;
+    }
     if (pin >= 128 && (((pin >> 4) & 7) >= count ||
                        qj_read(qj_expander((pin >> 4) & 7) + (uint32_t)1) != (i < tracks ? 1 : 2))) {
       return 0;

@@ -7,7 +7,7 @@ from typing import Literal
 
 from sequencer.board.link import FAULTS, Hello, Link
 from sequencer.errors import Fault, UsageError
-from sequencer.figure.pins import pin_name
+from sequencer.figure.pins import PINS, pin_name
 
 Kind = Literal["servo", "lamp"]
 #: The fault of a player that found no show: what the bench needs.
@@ -42,16 +42,15 @@ STEPS = {
 }
 
 
-def pin_number(text: str) -> int:
-    """``9``, ``D9`` or ``A0`` (which is 14 on the Uno) to the board's pin number.
+def pin_number(text: str, board: str = "uno") -> int:
+    """``9``, ``D9`` or ``A0`` (which is 14 on an Uno, 54 on a Mega) to the board's pin number.
 
     Raises:
         UsageError: it is none of these.
 
     """
-    said = text.strip().upper()
-    digits = said[1:] if said[:1] in ("D", "A") else said
-    if not (digits.isascii() and digits.isdigit() and len(digits) <= 3):
+    number = PINS[board].number(text)
+    if number is None:
         raise UsageError(
             Fault(
                 f"{text!r} is not a pin",
@@ -60,7 +59,7 @@ def pin_number(text: str) -> int:
                 remedy="write it as printed on the board: 9, D9 or A0",
             )
         )
-    return int(digits) + (14 if said.startswith("A") else 0)
+    return number
 
 
 def ready_for_bench(hello: Hello) -> bool:
@@ -91,6 +90,7 @@ class Jog:
     on: bool = False
     low_us: int | None = None
     high_us: int | None = None
+    board: str = "uno"
     centre_us: int | None = None
     _fitted: bool = field(default=False, repr=False)
 
@@ -142,7 +142,7 @@ class Jog:
     @property
     def name(self) -> str:
         """The pin as printed on the board."""
-        return pin_name(self.pin)
+        return pin_name(self.pin, self.board)
 
     @property
     def ends_us(self) -> tuple[int, int] | None:

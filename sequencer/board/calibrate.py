@@ -22,11 +22,12 @@ BLOCKED_A = 0.25
 #: Readings taken before it moves, whose middle is what it draws standing still.
 STANDING = 5
 
+#: The keys, on lines that fit 80 columns.
 HELP = (
-    "keys  left right or - +  small step     down up or [ ]  big step     c  back to the centre\n"
+    "keys  left right or - +  small step     down up or [ ]  big step     c  centre\n"
     "      ,  seek the low end slowly     .  seek the high end; any key stops there\n"
-    "      l  low end here     m  centre here     h  high end here     u  undo\n"
-    "      n  write this and go on     o  keep what the file says     0  pulses off     q  end"
+    "      record here:  l  low end     m  centre     h  high end     u  undo\n"
+    "      n  write and go on     o  keep the old     0  pulses off     q  end"
 )
 LOOK = {",": -1, "<": -1, ".": 1, ">": 1}
 Outcome = Literal["write", "keep", "end"]
@@ -49,7 +50,7 @@ class Marks:
         """``centre 1500, ends 620..2380 us``."""
         centre = "not recorded" if self.centre_us is None else f"{self.centre_us:g}"
         ends = self.ends_us
-        return f"centre {centre}, ends {'not recorded' if ends is None else f'{ends[0]:g}..{ends[1]:g}'} us"
+        return f"centre {centre}, ends {'not recorded' if ends is None else f'{ends[0]:g}..{ends[1]:g} us'}"
 
 
 @dataclass
@@ -152,7 +153,7 @@ class Calibration:
         self.jog.go(here + self._seeking * SEEK_US)
         if self.jog.value == here:
             self._seeking = 0
-            return f"{self.line()}\nno stop before the servo's own range ends there; l or h records it"
+            return f"{self.line()}\nno stop before the servo's own range ended; l or h records it"
         return ""
 
     def stop(self) -> None:
@@ -182,11 +183,11 @@ class Calibration:
         self._standing = []
         way = "low" if sign < 0 else "high"
         watch = (
-            "stops by itself when the current rises; any key stops it too"
+            "it stops by itself when the current rises; any key stops it too"
             if self.current_a is not None
-            else "nothing watches the current: press any key the moment it touches, hums or strains"
+            else "no current is watched: press any key as soon as it touches, hums or strains"
         )
-        return f"seeking the {way} end, 40 us a second; {watch}"
+        return f"seeking the {way} end, 40 us a second\n{watch}"
 
     def _touched(self, how: str) -> str:
         sign, self._seeking = self._seeking, 0

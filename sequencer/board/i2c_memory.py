@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from sequencer.board.flash import Progress
+from collections.abc import Callable
+
 from sequencer.board.link import Link
 from sequencer.errors import Fault, LinkError
 
 BLOCK = 16
+#: Told as (what is being done, blocks done, blocks in all).
+Progress = Callable[[str, int, int], None]
 
 
 def send_outside(link: Link, outside: bytes, tell: Progress) -> None:

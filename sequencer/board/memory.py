@@ -154,7 +154,8 @@ def differences(copy: Copy, figure: Figure) -> list[str]:
     for pin in sorted(copy.servos.keys() | file.servos.keys()):
         there, here = copy.servos.get(pin), file.servos.get(pin)
         if there != here:
-            who = f"`{names[pin]}` on {pin_name(pin)}" if pin in names else pin_name(pin)
+            where = pin_name(pin, figure.board.kind)
+            who = f"`{names[pin]}` on {where}" if pin in names else where
             said.append(f"{who}: board {_words(there)}, file {_words(here)}")
     return said
 

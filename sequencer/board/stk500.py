@@ -8,69 +8,19 @@ resets itself into the player.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from sequencer.board.chips import UNO, Chip
+from sequencer.board.loader import SETTLE_S, SYNC_S, out_of_step, silent, stopped_answering
 from sequencer.board.transport import Transport
-from sequencer.errors import Fault, LoaderError
 
 OK, INSYNC, NOSYNC, EOP = 0x10, 0x14, 0x15, 0x20
 GET_SYNC, SET_DEVICE, ENTER, LEAVE = 0x30, 0x42, 0x50, 0x51
 LOAD_ADDRESS, PROGRAM_PAGE, READ_PAGE, READ_SIGNATURE = 0x55, 0x64, 0x74, 0x75
 FLASH_MEMORY = 0x46
 
-#: Chips by signature, for the message when the wrong one answers.
-CHIPS = {
-    b"\x1e\x95\x0f": "ATmega328P (Uno, Nano)",
-    b"\x1e\x95\x14": "ATmega328",
-    b"\x1e\x95\x16": "ATmega328PB",
-    b"\x1e\x94\x06": "ATmega168",
-    b"\x1e\x94\x0b": "ATmega168P",
-    b"\x1e\x95\x87": "ATmega32U4 (Leonardo, Micro)",
-    b"\x1e\x98\x01": "ATmega2560 (Mega 2560)",
-    b"\x1e\x97\x03": "ATmega1280 (Mega)",
-}
-
-#: What to look at when no loader answers; shown once, instead of "not in sync" ten times.
-CHECKLIST = (
-    "check, in this order: the board's power light; a data cable (many are charge-only); the right port "
-    "(`quarterjack ports`); nothing wired to pins 0 and 1; no other program on the port; "
-    "the board is an Uno with its loader"
-)
-
-
-@dataclass(frozen=True)
-class Chip:
-    """What the uploader must know of a chip. ``usable`` is where the loader begins (bytes)."""
-
-    name: str
-    signature: bytes
-    page: int
-    usable: int
-    flash: int
-    eeprom: int
-    device_code: int
-    baud: int
-
-
-UNO = Chip(
-    "ATmega328P",
-    b"\x1e\x95\x0f",
-    page=128,
-    usable=0x7E00,
-    flash=0x8000,
-    eeprom=1024,
-    device_code=0x86,
-    baud=115200,
-)
-
-#: Seconds from reset pulse to the first byte, try by try: boards and adapters differ.
-SETTLE_S = (0.1, 0.1, 0.25, 0.05, 0.4)
-#: How long a loader that is there may take to answer the sync.
-SYNC_S = 0.25
-
 
 class Loader:
-    """A conversation with the boot loader.
+    """A conversation with the boot loader (see :class:`~sequencer.board.loader.BootLoader`).
 
     Args:
         transport: an open port.
@@ -79,60 +29,45 @@ class Loader:
 
     """
 
+    erases_in_order = False
+
     def __init__(self, transport: Transport, chip: Chip = UNO, *, answer_s: float = 2.0) -> None:
         self._port = transport
         self._chip = chip
         self._answer_s = answer_s
+        self.baud = chip.baud
 
     def sync(self, settle_s: Sequence[float] = SETTLE_S) -> None:
-        """Get in step, with a fresh reset for each try.
+        """Get in step, with a fresh reset for each try; each try at every speed that the board may have.
 
         Raises:
-            LoaderError: nothing answers; with the list of what to check.
+            SilentLoaderError: nothing answers; with the list of what to check.
 
         """
-        self._port.set_baud(self._chip.baud)
         heard = b""
         for pause in settle_s:
-            self._port.reset()
-            # The port's own waiting, so that a simulated board's time passes too. What arrives now is
-            # the player's farewell or line noise.
-            self._port.read(4096, pause)
-            self._port.write(bytes((GET_SYNC, EOP)))
-            answer = self._port.read(2, SYNC_S)
-            if answer == bytes((INSYNC, OK)):
-                return
-            heard = answer or heard
-        raise LoaderError(
-            Fault(
-                f"the board on {self._port.name} isn't answering: its boot loader said nothing"
-                if not heard
-                else f"something on {self._port.name} answers, but not as an Uno's boot loader does",
-                quantity="tries, each with a fresh reset",
-                value=f"{len(settle_s)}" + (f"; last heard {heard.hex(' ')}" if heard else ""),
-                remedy=CHECKLIST,
-            )
-        )
+            for baud in self._chip.bauds:
+                self._port.set_baud(baud)
+                self._port.reset()
+                # The port's own waiting, so that a simulated board's time passes too. What arrives now is
+                # the player's farewell or line noise.
+                self._port.read(4096, pause)
+                self._port.write(bytes((GET_SYNC, EOP)))
+                answer = self._port.read(2, SYNC_S)
+                if answer == bytes((INSYNC, OK)):
+                    self.baud = baud
+                    return
+                heard = answer or heard
+        raise silent(self._port, self._chip, len(settle_s) * len(self._chip.bauds), heard)
 
-    def check_signature(self) -> None:
-        """Compare the chip's signature.
+    def signature(self) -> bytes:
+        """The chip's three bytes."""
+        return self.command(bytes((READ_SIGNATURE,)), 3)
 
-        Raises:
-            LoaderError: another chip; both are named.
-
-        """
-        found = self.command(bytes((READ_SIGNATURE,)), 3)
-        if found != self._chip.signature:
-            known = CHIPS.get(found, "a chip this version doesn't know")
-            raise LoaderError(
-                Fault(
-                    f"the board on {self._port.name} has another chip: {known}",
-                    quantity="signature",
-                    value=found.hex(" ").upper(),
-                    limit=f"{self._chip.signature.hex(' ').upper()} ({self._chip.name})",
-                    remedy="choose the port of the Uno, or name this board's kind in figure.toml",
-                )
-            )
+    def begin(self) -> None:
+        """Tell the sizes and enter programming mode."""
+        self.set_device()
+        self.enter()
 
     def set_device(self) -> None:
         """Tell the loader the chip's sizes (AVR061's twenty bytes; small loaders ignore them)."""
@@ -174,21 +109,12 @@ class Loader:
 
         """
         self._port.write(body + bytes((EOP,)))
-        got = self._port.read(answer + 2, self._answer_s + answer * 10 / self._chip.baud)
+        got = self._port.read(answer + 2, self._answer_s + answer * 10 / self.baud)
         if len(got) == answer + 2 and got[0] == INSYNC and got[-1] == OK:
             return got[1:-1]
         if not got:
-            raise LoaderError(
-                f"the boot loader on {self._port.name} stopped answering (command {body[0]:02X})"
-            )
-        raise LoaderError(
-            Fault(
-                f"the boot loader on {self._port.name} is out of step at command {body[0]:02X}",
-                value=f"{got[:8].hex(' ')}{' ...' if len(got) > 8 else ''} ({len(got)} bytes)",
-                limit=f"14 ... 10 ({answer + 2} bytes)",
-                remedy="a loose cable or something wired to pins 0 and 1; try again",
-            )
-        )
+            raise stopped_answering(self._port.name, body[0])
+        raise out_of_step(self._port.name, body[0], got, f"14 ... 10 ({answer + 2} bytes)")
 
     def _load_address(self, page: int) -> None:
         words = page * self._chip.page // 2

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
+from sequencer.board.chips import UNO
 from sequencer.board.flash import TRAP
 from sequencer.board.port_trouble import went_away
-from sequencer.board.stk500 import UNO
 from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError
 from sequencer.tables.extra_clock import PARTS

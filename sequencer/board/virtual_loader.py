@@ -10,6 +10,7 @@ from collections.abc import Callable, Generator
 from dataclasses import dataclass
 
 from sequencer.board import stk500 as stk
+from sequencer.board.chips import UNO, Chip
 
 GET_PARAMETER, UNIVERSAL, SET_DEVICE_EXTENDED = 0x41, 0x56, 0x45
 MAJOR, MINOR = 4, 4
@@ -23,7 +24,7 @@ class Ending:
 
 
 def boot_loader(
-    flash: bytearray, kept: Callable[[int, bytes], bytes], chip: stk.Chip = stk.UNO
+    flash: bytearray, kept: Callable[[int, bytes], bytes], chip: Chip = UNO
 ) -> Generator[bytes, int, Ending]:
     """A coroutine: send it a byte, get the bytes it answers; it returns when the chip will reset.
 
@@ -76,7 +77,7 @@ def boot_loader(
 
 
 def _program(
-    flash: bytearray, address: int, data: bytes, kept: Callable[[int, bytes], bytes], chip: stk.Chip
+    flash: bytearray, address: int, data: bytes, kept: Callable[[int, bytes], bytes], chip: Chip
 ) -> None:
     start = address - address % chip.page
     if start >= chip.usable:

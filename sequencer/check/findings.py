@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from sequencer.check.light import FLASHES_PER_SECOND, count_flashes
+from sequencer.check.light import FLASHES_PER_SECOND, count_flashes, count_red_flashes
 from sequencer.check.played import PlayedScene
 from sequencer.errors import Fault
+from sequencer.figure.colours import Colour
 from sequencer.finding import Code, Finding
 from sequencer.tables.room import Room
 from sequencer.timeline.model import Shortfall
@@ -103,6 +104,44 @@ def unguarded(scene: str, why: str) -> Finding:
         message=f"only the ceilings guard this scene against a stall: {why}",
         remedy=f"quarterjack trigger {scene} --learn, then flash",
     )
+
+
+def red(
+    played: Mapping[str, PlayedScene],
+    lamps: Sequence[Sequence[int]],
+    colours: Sequence[Colour],
+    frame_s: float,
+) -> Iterator[Finding]:
+    """Scenes with more red flashes than WCAG 2.3.1 allows.
+
+    ``lamps`` has each lamp's columns, one or three; ``colours`` what a lamp of one column shows.
+    """
+    for scene in played.values():
+        if not len(scene.lamp_duty):
+            continue
+        light = [
+            scene.lamp_duty[:, list(at)]
+            if len(at) == 3
+            else scene.lamp_duty[:, list(at)] * np.array(shown)[np.newaxis, :]
+            for at, shown in zip(lamps, colours, strict=True)
+        ]
+        turns = 2 if scene.loop else 1
+        worst = count_red_flashes([np.tile(item, (turns, 1)) for item in light], frame_s)
+        if worst.worst_count > FLASHES_PER_SECOND:
+            yield Finding(
+                code="flash",
+                severity="warning",
+                scene=scene.scene,
+                channel=None,
+                time_s=round(worst.from_s % (scene.frames * frame_s), 3),
+                value=float(worst.worst_count),
+                limit=float(FLASHES_PER_SECOND),
+                unit="red flashes in one second",
+                message=f"lamps flash red {worst.worst_count} times in the second from {worst.from_s:.2f} s; "
+                "red flashes are the most dangerous ones for photosensitive visitors",
+                remedy="choose another colour, lower the flicker's depth or slow it; "
+                "and put a notice at the entrance",
+            )
 
 
 def memory(room: Room, board_title: str) -> Iterator[Finding]:

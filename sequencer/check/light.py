@@ -6,6 +6,7 @@ No exemption by area is claimed, and all lamps count together.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,11 @@ TOGETHER_S = 0.02
 
 # Levels come in steps of 1/4095; a change of exactly 0.10 must not be lost to rounding.
 _EPSILON = 1e-9
+
+
+#: Saturated red begins at this share of R + G + B, and R - G - B must change by this (WCAG 2.x, 20 of 320).
+RED_SHARE = 0.8
+RED_CHANGE = 20.0 / 320.0
 
 
 @dataclass(frozen=True)
@@ -55,10 +61,52 @@ def flash_times(luminance: NDArray[np.float64], step_s: float) -> list[float]:
     return times
 
 
+def red_flash_times(rgb: NDArray[np.float64], step_s: float) -> list[float]:
+    """When each red flash of one lamp is complete; ``rgb`` (n, 3) is linear red, green and blue, 0..1.
+
+    A red flash is a pair of opposing changes of max(0, R - G - B) by more than 20 of 320 that involve a
+    saturated red, R / (R + G + B) >= 0.8.
+    """
+    total = rgb.sum(axis=1)
+    redness = np.maximum(0.0, rgb[:, 0] - rgb[:, 1] - rgb[:, 2])
+    saturated = (rgb[:, 0] >= RED_SHARE * total - _EPSILON) & (total > 0)
+    times: list[float] = []
+    if not len(redness):
+        return times
+    low = high = float(redness[0])
+    low_red = high_red = bool(saturated[0])
+    expected: str | None = None
+    paired = True
+    for index, (value, red) in enumerate(zip(redness.tolist(), saturated.tolist(), strict=True)):
+        if value <= low:
+            low, low_red = value, red
+        if value >= high:
+            high, high_red = value, red
+        if expected != "fall" and value - low > RED_CHANGE + _EPSILON and (red or low_red):
+            expected, high, high_red = "fall", value, red
+        elif expected != "rise" and high - value > RED_CHANGE + _EPSILON and (red or high_red):
+            expected, low, low_red = "rise", value, red
+        else:
+            continue
+        paired = not paired
+        if paired:
+            times.append(index * step_s)
+    return times
+
+
+def count_red_flashes(lamps: Sequence[NDArray[np.float64]], step_s: float) -> Flashes:
+    """The worst second of red flashes over all lamps together; each is (n, 3) of linear red, green, blue."""
+    return _worst(sorted(time for rgb in lamps for time in red_flash_times(rgb, step_s)))
+
+
 def count_flashes(lamps: NDArray[np.float64], step_s: float) -> Flashes:
     """The worst second over all lamps together; ``lamps`` is (n, lamps) of relative luminance."""
+    columns = range(lamps.shape[1])
+    return _worst(sorted(time for column in columns for time in flash_times(lamps[:, column], step_s)))
+
+
+def _worst(every: list[float]) -> Flashes:
     merged: list[float] = []
-    every = sorted(time for column in range(lamps.shape[1]) for time in flash_times(lamps[:, column], step_s))
     for time in every:
         if not merged or time - merged[-1] > TOGETHER_S + _EPSILON:
             merged.append(time)

@@ -15,6 +15,7 @@ def command(
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
     pin: Annotated[str, typer.Option(help="The pin as printed on the board: 9, D9 or A0.")] = "D9",
     kind: Annotated[str, typer.Option(help="servo or lamp.")] = "servo",
+    board: Annotated[str, typer.Option(help="The kind of board: uno, nano or mega.")] = "uno",
     yes: Annotated[
         bool,
         typer.Option(
@@ -28,8 +29,9 @@ def command(
 ) -> None:
     """Move one servo or lamp by keys; horns off first. No figure file is needed.
 
-    A show stays on the board, but the figure goes limp until the next reset: its head may fall. A board with
-    anything else gets the bare player, after asking (--yes: unasked).
+    A show stays on the board, but the figure goes limp until the next reset:
+    its head may fall. A board with anything else gets the bare player, after
+    asking (--yes: unasked).
 
     Without a terminal the keys are read as words from standard input: c, right, up, l, h, m, q.
     """
@@ -39,12 +41,15 @@ def command(
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
     from sequencer.errors import QuarterjackError, UsageError
+    from sequencer.figure.pins import KINDS
 
     if kind not in ("servo", "lamp"):
         raise UsageError(f"--kind must be servo or lamp, not `{kind}`")
     exact: Kind = "servo" if kind == "servo" else "lamp"
-    number = pin_number(pin)
-    check_pin(exact, number)
+    if board not in KINDS:
+        raise UsageError(f"--board must be one of {', '.join(KINDS)}, not `{board}`")
+    number = pin_number(pin, board)
+    check_pin(exact, number, board)
 
     def tell(line: str) -> None:
         if not as_json:
@@ -52,7 +57,7 @@ def command(
 
     transport = open_port(port, speed=None, state=state)
     try:
-        jog = Jog(on_bench(transport, "uno", yes, tell), exact, number)
+        jog = Jog(on_bench(transport, board, yes, tell), exact, number, board=board)
         tell(f"{exact} on {jog.name} of {transport.name}")
         if exact == "servo":
             tell("Horn off; servos on their own supply, grounds joined.")
@@ -106,7 +111,7 @@ def command(
         tell("\nfor figure.toml:\n" + lines)
 
 
-def check_pin(kind: str, pin: int) -> None:
+def check_pin(kind: str, pin: int, board_kind: str = "uno") -> None:
     """Refuse a pin that this board cannot use so, before anything is uploaded.
 
     Raises:
@@ -114,15 +119,15 @@ def check_pin(kind: str, pin: int) -> None:
 
     """
     from sequencer.errors import Fault, UsageError
-    from sequencer.figure.pins import pin_name
+    from sequencer.figure.pins import pin_name, pin_names
     from sequencer.firmware.boards import board_description
 
-    board = board_description("uno")
+    board = board_description(board_kind)
     pins = board.servo_pins if kind == "servo" else board.lamp_pins
     if pin not in pins:
         raise UsageError(
             Fault(
-                f"pin {pin_name(pin)} of the {board.title} cannot serve a {kind}",
-                remedy=f"choose one of these with --pin: {', '.join(pin_name(each) for each in pins)}",
+                f"pin {pin_name(pin, board_kind)} of the {board.title} cannot serve a {kind}",
+                remedy=f"choose one of these with --pin: {pin_names(pins, board_kind)}",
             )
         )

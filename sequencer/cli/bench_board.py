@@ -53,6 +53,7 @@ def _put_player(
     transport: Transport, kind: str, hello: Hello | None, yes: bool, tell: Callable[[str], None]
 ) -> None:
     from sequencer.board.bench import ready_for_bench
+    from sequencer.board.chips import CHIPS
     from sequencer.board.flash import flash_board
     from sequencer.cli.say import progress
     from sequencer.errors import Fault, UsageError
@@ -77,5 +78,5 @@ def _put_player(
     player = prebuilt_player(kind)
     with progress("bare player") as bar:
         content = flat(player.segments, player.board.image_base)
-        flash_board(transport, content, 0, player.crc32, bar.pages)
+        flash_board(transport, content, 0, player.crc32, bar.pages, chip=CHIPS[kind])
     tell("the bare player is on the board")

@@ -33,15 +33,18 @@ def command(
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
 ) -> None:
-    """Find each servo's centre and ends by keys, with slow small steps, and write them to figure.toml.
+    """Find each servo's centre and ends by keys, in slow small steps; write figure.toml.
 
-    One servo at a time has pulses, all others go limp: support a head that would fall. Keep clear of pinch
-    points, with a hand on the switch of the servos' supply: a software stop is not a safety stop.
+    One servo at a time has pulses, all others go limp: support a head that
+    would fall. Keep clear of pinch points, with a hand on the switch of the
+    servos' supply: a software stop is not a safety stop.
 
-    The file keeps its comments. New values work after the next `quarterjack flash`: nothing on the board
-    shifts a motion that was proven for the old ones. After a swap: calibrate --only NAME, then flash.
+    The file keeps its comments. New values work after the next `flash`: nothing
+    on the board shifts a motion that was proven for the old ones. After a swap:
+    calibrate --only NAME, then flash.
 
-    Without a terminal the keys are read as words from standard input; `wait` lets half a second pass.
+    Without a terminal the keys are read as words from standard input; `wait`
+    lets half a second pass.
     """
     from sequencer.cli.calibrate_clock import calibrate_clock
     from sequencer.cli.calibrate_servos import calibrate_servos

@@ -27,12 +27,12 @@ def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, a
     file = show / "figure.toml" if show.is_dir() else show
     figure = read_figure(file)
     tell(
-        "Opening the port may reset the board: a figure that is on it then settles and idles as ever, so "
-        "keep clear of it."
+        "Opening the port may reset the board: a figure that is on it then settles and\n"
+        "idles by itself. Keep clear of it."
     )
     with Link(open_port(port, speed=None, state=state)) as link:
         hello = link.hello()
-        tell(f"measuring the clock of {port} for {seconds:g} s; at the temperature of a show it is truest")
+        tell(f"measuring the clock of {port} for {seconds:g} s; it is truest when warm")
         with progress("clock") as bar:
             rate = measure_clock(link, seconds, lambda share: bar.tell("clock", share))
     before = figure.board.clock_ppm
@@ -52,10 +52,11 @@ def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, a
             }
         )
         return
-    way = "fast" if value >= 0 else "slow"
-    tell(
-        f"it is {abs(value)} millionths {way}, to within {rate.doubt_ppm:.0f} and what this computer's own "
-        f"clock is off:\n{abs(value) * 36e-4:.1f} s an hour. Written to {file} as clock_ppm "
-        f"(it was {before:g})."
-    )
+    doubt = f"to within {rate.doubt_ppm:.0f} millionths and what this computer's own clock is off"
+    if value == 0:
+        tell(f"it is right, {doubt}")
+    else:
+        way = "fast" if value > 0 else "slow"
+        tell(f"it is {abs(value)} millionths {way}, {abs(value) * 36e-4:.1f} s an hour,\n{doubt}")
+    tell(f"written to {file} as clock_ppm (it was {before:g})")
     tell(f"Next: quarterjack flash {show}; without a computer the board then keeps that time")

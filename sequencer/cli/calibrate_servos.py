@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 Tell = Callable[[str], None]
 
 CAUTIONS = (
-    "One servo at a time gets pulses. All others go limp now: support a head or an arm that would fall.\n"
-    "Keep fingers, hair and cables out of every joint, and a hand on the switch of the servos' supply:\n"
-    "a stop by a key is not a safety stop."
+    "One servo at a time gets pulses. All others go limp now: support a head or an\n"
+    "arm that would fall. Keep fingers, hair and cables out of every joint, and a\n"
+    "hand on the switch of the servos' supply: a stop by a key is no safety stop."
 )
 #: How long `wait` among a script's words lasts, s.
 WAIT_S = 0.5
@@ -91,14 +91,15 @@ def calibrate_servos(
     elif changed:
         names = ", ".join(f"`{each.servo.name}`" for each in changed)
         tell(
-            f"\nwritten to {file}: {names}. The board still has what was proven for the old values;\n"
-            "it stays still until the next reset.\n"
+            f"\nwritten to {file}: {names}\n"
+            "A show that is on the board is still the one proven for the old values; the\n"
+            "board stays still until the next reset.\n"
             f"Next: quarterjack check {show}, then quarterjack flash {show}"
         )
     else:
         tell(f"\n{file} is as it was. The board stays still until the next reset.")
     if copied:
-        tell("The board keeps a copy of these values, to tell later what it was calibrated for.")
+        tell("The board keeps a copy, to tell later what it was calibrated for.")
     if refused:
         raise FigureError(f"{file}: not written: {', '.join(each.servo.name for each in refused)}, see above")
 
@@ -146,15 +147,15 @@ def _one(
     current = current_watch(link, figure.sensors, servo.name)
     work = Calibration(link, servo, current)
     tell(
-        f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}. "
-        f"The file says {work.before.line()}.\n"
-        f"It goes to {work.jog.reach.begin_us} us at once and at its full speed, since nobody knows where it "
-        "stands now:\nnothing may be in its way. Enter starts it, o goes on without, q ends."
+        f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}\n"
+        f"the file says {work.before.line()}\n"
+        f"It goes to {work.jog.reach.begin_us} us at its full speed, since nobody knows where it stands\n"
+        "now: nothing may be in its way. Enter starts it, o goes on without, q ends."
     )
     if current is not None:
-        tell("Its current is watched: a search for an end stops by itself where the current rises.")
+        tell("Its current is watched: a search for an end stops where the current rises.")
     elif any(sensor.kind == "current" for sensor in figure.sensors.values()):
-        tell("The show on the board reads no current input for it yet: flash first, or watch it yourself.")
+        tell("The show on the board reads no current input for it: flash first, or watch it.")
     first = _wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
     if first in ("q", "esc", "end"):
         return None

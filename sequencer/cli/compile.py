@@ -26,6 +26,7 @@ def command(
             *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
             report_text(checked),
             built.pairs,
+            built.figure.board.memory_bytes,
         )
     if as_json:
         say_json(dict(made.contract))

@@ -51,6 +51,7 @@ def command(
         *(out, built.contents, built.image, built.planned.specs, built.certificate, built.player),
         report_text(checked),
         built.pairs,
+        built.figure.board.memory_bytes,
     )
     for file in made.files:
         say.print(f"  {file}", markup=False)

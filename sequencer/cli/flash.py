@@ -20,6 +20,7 @@ def command(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Compile the show if needed, upload what differs, read it back, and wait for the board's hello."""
+    from sequencer.board.chips import CHIPS, OLD_NANO_BAUD
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
     from sequencer.board.link import Link
@@ -39,7 +40,14 @@ def command(
     try:
         with progress("flash") as bar:
             result = flash_board(
-                transport, content, built.image_crc32, built.player_crc32, bar.pages, force=force
+                transport,
+                content,
+                built.image_crc32,
+                built.player_crc32,
+                bar.pages,
+                chip=CHIPS[built.figure.board.kind],
+                force=force,
+                outside=built.outside,
             )
         link = Link(transport)
         link.hello(quiet_s=0.0)
@@ -54,6 +62,8 @@ def command(
                 "outcome": result.outcome,
                 "pages": result.pages,
                 "pages_written": result.pages_written,
+                "resumed": result.resumed,
+                "loader_baud": result.baud,
                 "image_crc32": f"{result.hello.image_crc:08x}",
                 "player_crc32": f"{result.hello.player_crc:08x}",
                 "figure": result.hello.figure,
@@ -64,11 +74,14 @@ def command(
     if result.outcome == "nothing to do":
         said = f"{transport.name} already carries this show: nothing to do"
     else:
-        said = (
+        said = "an upload that was interrupted is resumed: " if result.resumed else ""
+        said += (
             f"{transport.name}: {result.pages_written} of {result.pages} pages written and read back; "
             f"the board says hello as `{result.hello.figure}`"
         )
     console().print(said, markup=False)
+    if result.baud == OLD_NANO_BAUD:
+        console().print(f"Its boot loader is the old one, of {result.baud} baud.", markup=False)
     for line in other:
         console().print(line, markup=False)
     if not is_simulated(port):

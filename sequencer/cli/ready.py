@@ -32,3 +32,34 @@ def require_ends(figure: Figure) -> None:
     ]
     if faults:
         raise UsageError.from_faults(faults)
+
+
+def require_calibrated(figure: Figure) -> None:
+    """Refuse to play on a real board while servos stay off because their expander is not calibrated.
+
+    Raises:
+        UsageError: names every such expander.
+
+    """
+    from sequencer.errors import Fault, UsageError
+    from sequencer.figure.expanders import expander_of
+
+    waiting = {
+        expander.name: expander
+        for expander in (expander_of(figure, servo) for servo in figure.servos.values())
+        if expander is not None and expander.oscillator_mhz is None
+    }
+    faults = [
+        Fault(
+            f"the servos of expander `{name}` get no pulses: its oscillator is not calibrated",
+            file=figure.file,
+            line=expander.line,
+            quantity="oscillator_mhz",
+            value="not measured",
+            remedy="wire a free output of it to a free pin and run `quarterjack calibrate`; "
+            "or try the scene first with --port virtual",
+        )
+        for name, expander in waiting.items()
+    ]
+    if faults:
+        raise UsageError.from_faults(faults)

@@ -44,7 +44,7 @@ def command(
     from sequencer.cli.keys import keys
     from sequencer.cli.lesson import Lesson
     from sequencer.cli.other_calibration import tell_other_calibration
-    from sequencer.cli.ready import require_ends
+    from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.show import build_show
 
@@ -63,6 +63,7 @@ def command(
         tell(f"waiting for the {port} board's hello and for the figure to settle")
     else:
         require_ends(built.figure)
+        require_calibrated(built.figure)
         tell("opening the port may reset the board; waiting for its hello and for the figure to settle")
     seconds = built.scene_seconds[scene]
     lesson = Lesson(built, number) if learn else None

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sequencer import units
-from sequencer.figure import build_linkages, build_outputs, catalogue, readings
+from sequencer.figure import build_linkages, build_outputs, catalogue, colours, readings
 from sequencer.figure.explain import Reporter
 from sequencer.figure.gearing import gearing
 from sequencer.figure.lumps import Lump
@@ -16,6 +16,7 @@ from sequencer.figure.model import (
     Axis,
     Basis,
     Board,
+    Expander,
     Figure,
     Input,
     Lamp,
@@ -64,7 +65,7 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
         lamps={
             name: Lamp(
                 name=name,
-                pin=lamp.pin,
+                pin=build_outputs.pins(lamp)[0],
                 rest=lamp.rest_percent / 100.0,
                 active_low=lamp.active_low,
                 current_a=lamp.current_ma / 1000.0,
@@ -72,6 +73,8 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
                 forward_v=lamp.forward_v,
                 through=lamp.through,
                 line=reporter.line(("lamps", name)),
+                colour=colours.colour(lamp.colour),
+                pins=build_outputs.pins(lamp),
             )
             for name, lamp in parts.lamps.items()
         },
@@ -115,15 +118,29 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
             )
             for name, opening in parts.openings.items()
         },
+        expanders={
+            name: Expander(
+                name=name,
+                address=table.address,
+                serves=table.serves,
+                oscillator_mhz=table.oscillator_mhz,
+                line=reporter.line(("expanders", name)),
+            )
+            for name, table in parts.expanders.items()
+        },
         board=Board(
             kind=top.board.kind,
             clock_error=top.board.clock_error_percent / 100.0,
             clock_ppm=top.board.clock_ppm,
+            i2c_khz=top.board.i2c_khz,
+            memory_bytes=1024 * (top.board.memory_kb or 0),
         ),
         ambient_c=top.ambient_c,
         sensors={
             name: build_outputs.sensor(name, table, parts, reporter) for name, table in parts.sensors.items()
         },
+        strings={name: build_outputs.string(name, table, reporter) for name, table in parts.strings.items()},
+        sound_module=build_outputs.sound(top.sound_module, reporter),
         poses_rad={
             pose: {axis: math.radians(angle) for axis, angle in values.items()}
             for pose, values in parts.poses.items()

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.figure.cross_i2c import check_bus_pin, check_expanders, check_output
 from sequencer.figure.cross_linkages import check_clearances, check_drives
-from sequencer.figure.cross_outputs import check_sensors
+from sequencer.figure.cross_outputs import check_lamps, check_sensors, check_sound, check_strings
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
 from sequencer.figure.parts import Parts
-from sequencer.figure.pins import PINS, Pins, pin_names
+from sequencer.figure.pins import EXPANDER_PIN, PINS, Pins, pin_names
 from sequencer.figure.reach import fitting_range
 from sequencer.figure.schema import AxisTable, LampTable, ServoTable
 from sequencer.figure.schema_masses import HollowSphereTable
@@ -39,6 +40,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, axis in parts.axes.items():
         _axis(name, axis, parts, reporter)
         check_axis(("axes", name), axis, reporter)
+    check_expanders(parts, reporter)
     check_drives(parts, reporter)
     check_clearances(parts, reporter)
     _carriers(parts, reporter)
@@ -65,6 +67,9 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, lamp in parts.lamps.items():
         _lamp(name, lamp, reporter)
     check_sensors(parts, reporter)
+    check_lamps(parts, reporter)
+    check_strings(parts, reporter)
+    check_sound(parts, reporter)
     _poses(parts, reporter)
 
 
@@ -105,7 +110,7 @@ def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
 def _names(parts: Parts, reporter: Reporter) -> None:
     """Axes, lamps, switches and inputs share one set of names, because scenes name them alike."""
     owner: dict[str, str] = {}
-    for section in ("axes", "lamps", "switches", "inputs", "sensors"):
+    for section in ("axes", "lamps", "switches", "inputs", "sensors", "strings"):
         for name in getattr(parts, section):
             if name in RESERVED:
                 reporter.add(
@@ -122,25 +127,33 @@ def _names(parts: Parts, reporter: Reporter) -> None:
             owner.setdefault(name, section)
 
 
-def _wired(parts: Parts) -> Iterator[tuple[Path, int, str]]:
-    """Everything on a pin: its path, the pin, the section."""
-    for section in ("servos", "lamps", "switches", "inputs", "sensors"):
+def _wired(parts: Parts) -> Iterator[tuple[Path, str, int, str]]:
+    """Everything on a pin: its path, the pin's key, the pin, the section."""
+    for section in ("servos", "lamps", "switches", "inputs", "sensors", "strings"):
         table: Table
         for name, table in getattr(parts, section).items():
-            yield ("inputs" if section == "sensors" else section, name), getattr(table, "pin"), section  # noqa: B009 - four table kinds
+            path = ("inputs" if section == "sensors" else section, name)
+            for key in ("pin", "red_pin", "green_pin", "blue_pin"):
+                pin = getattr(table, key, None)
+                if pin is not None:
+                    yield path, key, pin, section
+    if parts.top is not None and parts.top.sound_module is not None:
+        yield ("sound_module",), "pin", parts.top.sound_module.pin, "sound modules"
 
 
 def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
     board, taken = PINS[kind], dict[int, Path]()
-    for path, pin, section in _wired(parts):
-        where = (*path, "pin")
+    for path, key, pin, section in _wired(parts):
+        where = (*path, key)
         printed = board.name(pin)
         move = "move the wire to a free pin and change `pin`"
 
         def refuse(message: str, limit: str = board.usable_said, remedy: str = move) -> None:
             reporter.add(where, message, value=printed, limit=limit, remedy=remedy)  # noqa: B023 - called now
 
-        if pin > board.last:
+        if pin >= EXPANDER_PIN:
+            check_output(where, pin, section, parts, reporter)
+        elif pin > board.last:
             refuse(f"{board.a_title} has no pin {printed}")
         elif pin in board.link:
             refuse(f"pin {printed} belongs to the link with the computer")
@@ -161,6 +174,7 @@ def _pins(parts: Parts, kind: str, reporter: Reporter) -> None:
                 pin_names(board.lamps, kind),
                 "move the lamp to one of these pins, or make it a switch",
             )
+        check_bus_pin(where, pin, parts, reporter)
         if pin in taken:
             other = spelled(taken[pin])
             line = reporter.line(taken[pin])

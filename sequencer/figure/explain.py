@@ -68,6 +68,7 @@ class Reporter:
         self.faults: list[Fault] = []
         #: The kind of board that the figure names: what `A0` means depends on it.
         self.board = "uno"
+        self.expanders: tuple[str, ...] = ()
 
     def line(self, path: Path) -> int | None:
         """The line on which ``path`` (or the table around it) is written."""
@@ -186,6 +187,7 @@ class Reporter:
             "finite_number": "must be an ordinary number, not nan or inf",
             "direction": "is no direction: name a side or give three numbers that are not all zero",
             "pin_text": 'is not a pin: write 7, "D7" or "A0"',
+            "output_text": "is no output of an expander; those are NAME.0 to NAME.15",
         }
         if kind in ("greater_than", "greater_than_equal"):
             least = context.get("gt", context.get("ge"))

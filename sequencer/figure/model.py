@@ -236,12 +236,18 @@ class Mass:
     centre_spread_m: float = 0.0
 
 
+#: A lamp that has no pin of its own.
+NO_PIN = 255
+
+
 @dataclass(frozen=True)
 class Lamp:
     """A dimmable light; ``rest`` is its perceived lightness at home, 0..1.
 
     ``supply_v`` feeds it (None: the pin's own voltage), ``forward_v`` is the sum of its diodes' forward
-    voltages (None: its resistor is built in or not told), ``through`` what carries its current.
+    voltages (None: its resistor is built in or not told), ``through`` what carries its current. A lamp of
+    three colours has ``pins`` for red, green and blue, of which ``pin`` is the first; 255 is no pin of its
+    own: strings follow it. ``colour`` is what it shows until a scene says another.
     """
 
     name: str
@@ -253,6 +259,46 @@ class Lamp:
     supply_v: float | None = None
     forward_v: float | None = None
     through: Literal["pin", "transistor"] = "pin"
+    colour: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    pins: tuple[int, ...] = ()
+
+    @property
+    def rgb(self) -> bool:
+        """Whether it has three colours."""
+        return len(self.pins) == 3
+
+
+@dataclass(frozen=True)
+class LedString:
+    """Addressable lamps that all show what a lamp shows; ``led_a`` is one's current at full white."""
+
+    name: str
+    pin: int
+    leds: int
+    follows: str
+    colour: tuple[float, float, float]
+    order: Literal["grb", "rgb"]
+    led_a: float
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class SoundModule:
+    """A module that plays numbered tracks: told ``lead_s`` early, by a pulse or by a serial message.
+
+    ``place`` is where in ``message`` the track's number goes, None nowhere.
+    """
+
+    pin: int
+    kind: Literal["pulse", "serial"]
+    tracks: Mapping[str, int]
+    lead_s: float
+    pulse_s: float
+    active_low: bool
+    baud: int
+    message: bytes
+    place: int | None
+    line: int | None = None
 
 
 @dataclass(frozen=True)
@@ -307,6 +353,22 @@ class Sensor:
 
 
 @dataclass(frozen=True)
+class Expander:
+    """Sixteen more outputs at an address of the I2C bus; ``oscillator_mhz`` None = not calibrated."""
+
+    name: str
+    address: int
+    serves: Literal["servos", "lamps"]
+    oscillator_mhz: float | None = None
+    line: int | None = None
+
+    @property
+    def oscillator_hz(self) -> float:
+        """Measured, or what the datasheet says."""
+        return 25e6 if self.oscillator_mhz is None else 1e6 * self.oscillator_mhz
+
+
+@dataclass(frozen=True)
 class Supply:
     """The servo supply, its fuse and the wire to the servos (one way)."""
 
@@ -319,11 +381,16 @@ class Supply:
 
 @dataclass(frozen=True)
 class Board:
-    """Which board; its clock's worst error plus slew (the certificate's e), and its measured error."""
+    """Which board; its clock's worst error plus slew (the certificate's e), and its measured error.
+
+    ``memory_bytes`` of I2C memory take what of a long show has no room in its flash.
+    """
 
     kind: str
     clock_error: float = 0.01
     clock_ppm: float = 0.0
+    i2c_khz: int = 400
+    memory_bytes: int = 0
 
 
 @dataclass(frozen=True)
@@ -344,7 +411,10 @@ class Figure:
     pairs: Mapping[str, Pair] = field(default_factory=dict)
     clearances: Mapping[str, Clearance] = field(default_factory=dict)
     openings: Mapping[str, Opening] = field(default_factory=dict)
+    expanders: Mapping[str, Expander] = field(default_factory=dict)
     sensors: Mapping[str, Sensor] = field(default_factory=dict)
+    strings: Mapping[str, LedString] = field(default_factory=dict)
+    sound_module: SoundModule | None = None
     file: str = "figure.toml"
 
 

@@ -14,9 +14,10 @@ from sequencer.figure.schema import (
     SwitchTable,
     TopTable,
 )
+from sequencer.figure.schema_i2c import ExpanderTable
 from sequencer.figure.schema_linkages import ClearanceTable, LinkageTable
 from sequencer.figure.schema_masses import MassTable
-from sequencer.figure.schema_outputs import CurrentTable, VoltageTable
+from sequencer.figure.schema_outputs import CurrentTable, StringTable, VoltageTable
 
 
 @dataclass(frozen=True)
@@ -31,10 +32,13 @@ class Parts:
     switches: Mapping[str, SwitchTable]
     inputs: Mapping[str, InputTable]
     sensors: Mapping[str, CurrentTable | VoltageTable]
+    strings: Mapping[str, StringTable]
     openings: Mapping[str, OpeningTable]
+    expanders: Mapping[str, ExpanderTable]
     linkages: Mapping[str, LinkageTable]
     clearances: Mapping[str, ClearanceTable]
     poses: Mapping[str, Mapping[str, float]]
     servo_names: tuple[str, ...]
     axis_names: tuple[str, ...]
     linkage_names: tuple[str, ...]
+    expander_names: tuple[str, ...]

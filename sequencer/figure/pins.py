@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+#: Numbers from here on are outputs of expanders: 128 + 16 * expander + output, as in the show image.
+EXPANDER_PIN = 128
+#: The last output of the fourth.
+LAST_OUTPUT = 191
+
+
+def expander_output(pin: int) -> tuple[int, int]:
+    """Which expander, counted from 0, and which of its outputs."""
+    return (pin - EXPANDER_PIN) // 16, (pin - EXPANDER_PIN) % 16
+
 
 @dataclass(frozen=True)
 class Pins:
     """One kind of board. Pins by the board's own numbers, in which the analog ones follow the others.
 
     ``usable`` can be anything; ``analog_only`` measure and do nothing else. ``link`` belong to the
-    serial line, ``loader`` is blinked by boot loaders at each reset. ``counts`` are what the player has
-    room for: servos, lamps, switches, inputs.
+    serial line, ``loader`` is blinked by boot loaders at each reset, ``i2c`` are SDA and SCL.
+    ``counts`` are what the player has room for: servos, lamps, switches, inputs.
     """
 
     a_title: str
@@ -24,10 +34,14 @@ class Pins:
     lamps: tuple[int, ...]
     link: tuple[int, ...]
     loader: int
+    i2c: tuple[int, int]
     counts: Mapping[str, int]
 
     def name(self, pin: int) -> str:
         """``D7`` or ``A0`` as printed on the board; the bare number of a pin that it does not have."""
+        if pin >= EXPANDER_PIN:
+            expander, output = expander_output(pin)
+            return f"output {output} of expander {expander + 1}"
         if pin > self.last:
             return str(pin)
         return f"D{pin}" if pin < self.first_analog else f"A{pin - self.first_analog}"
@@ -56,6 +70,7 @@ _UNO = Pins(
     lamps=(3, 5, 6, 11),
     link=(0, 1),
     loader=13,
+    i2c=(18, 19),
     counts=_SMALL,
 )
 #: By the kind that ``figure.toml`` names. Lamps are on outputs of the timers that the servos leave free.
@@ -72,6 +87,7 @@ PINS: Mapping[str, Pins] = {
         lamps=_UNO.lamps,
         link=_UNO.link,
         loader=_UNO.loader,
+        i2c=_UNO.i2c,
         counts=_SMALL,
     ),
     "mega": Pins(
@@ -84,6 +100,7 @@ PINS: Mapping[str, Pins] = {
         lamps=(2, 3, 5, 6, 7, 8, 44, 45, 46),
         link=(0, 1),
         loader=13,
+        i2c=(20, 21),
         counts={"servos": 24, "lamps": 9, "switches": 8, "inputs": 8},
     ),
 }

@@ -27,9 +27,10 @@ from sequencer.figure.schema import (
     SwitchTable,
     TopTable,
 )
+from sequencer.figure.schema_i2c import ExpanderTable
 from sequencer.figure.schema_linkages import LINKAGES, ClearanceTable
 from sequencer.figure.schema_masses import SHAPES
-from sequencer.figure.schema_outputs import SENSORS, CurrentTable, VoltageTable
+from sequencer.figure.schema_outputs import SENSORS, CurrentTable, StringTable, VoltageTable
 from sequencer.figure.schema_values import NAME_PATTERN
 from sequencer.figure.toml_text import parse_toml
 
@@ -43,9 +44,11 @@ _SECTIONS = (
     "switches",
     "inputs",
     "openings",
+    "expanders",
     "linkages",
     "clearances",
     "poses",
+    "strings",
 )
 _T = TypeVar("_T", bound=BaseModel)
 
@@ -148,6 +151,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
     kind = board.get("kind") if isinstance(board, dict) else None
     if isinstance(kind, str) and kind in PINS:
         reporter.board = kind
+    reporter.expanders = _names(document, "expanders")
     top = _checked(
         TopTable,
         {key: value for key, value in document.items() if key not in _SECTIONS},
@@ -165,6 +169,7 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         switches=_section(document, "switches", SwitchTable, reporter),
         inputs=inputs,
         sensors=sensors,
+        strings=_section(document, "strings", StringTable, reporter),
         openings=_section(document, "openings", OpeningTable, reporter),
         linkages=_worded(document, "linkages", "kind", LINKAGES, reporter),
         clearances=_section(document, "clearances", ClearanceTable, reporter),
@@ -172,6 +177,8 @@ def _parts(document: Mapping[str, Any], reporter: Reporter) -> Parts:
         servo_names=_names(document, "servos"),
         axis_names=_names(document, "axes"),
         linkage_names=_names(document, "linkages"),
+        expanders=_section(document, "expanders", ExpanderTable, reporter),
+        expander_names=_names(document, "expanders"),
     )
 
 
@@ -188,7 +195,7 @@ def _checked(
     extra_known: tuple[str, ...] = (),
 ) -> _T | None:
     try:
-        return model.model_validate(table, context={"kind": reporter.board})
+        return model.model_validate(table, context={"kind": reporter.board, "expanders": reporter.expanders})
     except ValidationError as error:
         reporter.from_pydantic(path, error.errors(include_url=False), model, extra_known)
     except (OverflowError, RecursionError):

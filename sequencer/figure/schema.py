@@ -12,6 +12,7 @@ from pydantic import Field, ModelWrapValidatorHandler, PrivateAttr, model_valida
 
 from sequencer.figure import catalogue
 from sequencer.figure.schema_linkages import CounterweightTable, DriveTable, SpringTable
+from sequencer.figure.schema_outputs import SoundTable
 from sequencer.figure.schema_values import (
     FRAME_HZ,
     NAME_PATTERN,
@@ -134,9 +135,16 @@ class AxisTable(Table):
 
 
 class LampTable(Table):
-    """``[lamps.NAME]``: a dimmable light; percents are of perceived lightness."""
+    """``[lamps.NAME]``: a dimmable light; percents are of perceived lightness.
 
-    pin: Pin
+    One pin, or three, or none: then a string follows it.
+    """
+
+    pin: Pin | None = None
+    red_pin: Pin | None = None
+    green_pin: Pin | None = None
+    blue_pin: Pin | None = None
+    colour: str = Field(default="white", min_length=3, max_length=24)
     rest_percent: float = Field(default=0.0, ge=0, le=100)
     active_low: bool = False
     current_ma: float = Field(default=20.0, gt=0, le=20000)
@@ -186,6 +194,8 @@ class BoardTable(Table):
     """``[board]``: which board plays the show."""
 
     kind: Literal["uno", "nano", "mega"]
+    i2c_khz: Literal[100, 400] = 400
+    memory_kb: Literal[64, 128] | None = None
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
     clock_ppm: float = Field(default=0.0, ge=-10000, le=10000)
 
@@ -197,3 +207,4 @@ class TopTable(Table):
     ambient_c: float = Field(default=25.0, ge=-30, le=80)
     supply: SupplyTable
     board: BoardTable
+    sound_module: SoundTable | None = None

@@ -8,10 +8,18 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, ValidationInfo
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+)
 from pydantic_core import PydanticCustomError
 
-from sequencer.figure.pins import LAST_PIN, PINS
+from sequencer.figure.pins import EXPANDER_PIN, LAST_OUTPUT, LAST_PIN, PINS
 
 #: Names are used in scenes, file names and C identifiers.
 NAME_PATTERN = r"^[a-z][a-z0-9_]{0,23}$"
@@ -22,8 +30,19 @@ PULSE_US = (400.0, 2600.0)
 
 
 def _pin(value: Any, info: ValidationInfo) -> Any:
-    """``7``, ``"D7"`` or ``"A0"`` to the board's pin number; the context tells the board's ``kind``."""
+    """``7``, ``"D7"``, ``"A0"`` or ``"NAME.3"`` to a pin number.
+
+    The context tells the board's ``kind`` and the names of its ``expanders``.
+    """
     if isinstance(value, str):
+        name, dot, output = value.strip().partition(".")
+        expanders = (info.context or {}).get("expanders", ())
+        if dot:
+            if name in expanders and output.isascii() and output.isdigit() and int(output) < 16:
+                return min(EXPANDER_PIN + 16 * expanders.index(name) + int(output), LAST_OUTPUT)
+            raise PydanticCustomError(
+                "output_text", "an expander's output is written NAME.0 to NAME.15, as [expanders.NAME] says"
+            )
         number = PINS[(info.context or {}).get("kind", "uno")].number(value)
         if number is not None and not value.strip().isdigit():
             return number
@@ -58,7 +77,13 @@ def _direction(value: Any) -> tuple[float, float, float]:
     raise PydanticCustomError("direction", "is no direction")
 
 
-Pin = Annotated[int, BeforeValidator(_pin), Field(ge=0, le=LAST_PIN)]
+def _board_pin(value: Any, handler: ValidatorFunctionWrapHandler, info: ValidationInfo) -> Any:
+    """A number within what boards have; an expander's output, which only its name can say, is beyond that."""
+    number = _pin(value, info)
+    return number if isinstance(value, str) and "." in value else handler(number)
+
+
+Pin = Annotated[int, Field(ge=0, le=LAST_PIN), WrapValidator(_board_pin)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 PulsePair = Annotated[
     list[Annotated[float, Field(ge=PULSE_US[0], le=PULSE_US[1])]], Field(min_length=2, max_length=2)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sequencer.figure import electric
 from sequencer.figure.electric import Overload, PinLoad, SeriesResistor
-from sequencer.figure.model import Figure, Lamp, Sensor
+from sequencer.figure.model import NO_PIN, Figure, Lamp, Sensor
 from sequencer.figure.pins import pin_name
 from sequencer.figure.tracks import track_maps
 from sequencer.finding import Finding
@@ -46,10 +46,13 @@ def pin_loads(figure: Figure) -> list[PinLoad]:
     for lamp in figure.lamps.values():
         resistor = resistor_of(lamp)
         through_pin = lamp.current_a if resistor is None else resistor.current_a
-        if lamp.through == "transistor":
-            loads.append(PinLoad(lamp.name, lamp.pin, BASE_A, sinks=False))
-        else:
-            loads.append(PinLoad(lamp.name, lamp.pin, through_pin, sinks=lamp.active_low))
+        for pin in lamp.pins or (lamp.pin,):
+            if pin == NO_PIN:
+                continue
+            if lamp.through == "transistor":
+                loads.append(PinLoad(lamp.name, pin, BASE_A, sinks=False))
+            else:
+                loads.append(PinLoad(lamp.name, pin, through_pin, sinks=lamp.active_low))
     for switch in figure.switches.values():
         loads.append(PinLoad(switch.name, switch.pin, RELAY_INPUT_A, sinks=switch.active_low))
     return loads
@@ -69,7 +72,23 @@ def rows(figure: Figure) -> list[WireRow]:
         add(servo.pin, f"servo {servo.name}", f"signal, {plays}", "plus and minus from the servo supply")
     for lamp in figure.lamps.values():
         lit = "lit when low" if lamp.active_low else "lit when high"
-        add(lamp.pin, f"lamp {lamp.name}", f"{1000 * lamp.current_a:.0f} mA, {lit}", _lamp_words(lamp))
+        names = (" red", " green", " blue") if lamp.rgb else ("",)
+        for colour, pin in zip(names, lamp.pins or (lamp.pin,), strict=True):
+            if pin != NO_PIN:
+                does = f"{1000 * lamp.current_a:.0f} mA, {lit}"
+                add(pin, f"lamp {lamp.name}{colour}", does, _lamp_words(lamp))
+    for string in figure.strings.values():
+        add(
+            string.pin,
+            f"string {string.name}",
+            f"data of {string.leds} lamps, follows {string.follows}",
+            f"330 ohm in the data wire; 5 V for {string.leds * string.led_a:.2g} A of its own, common ground",
+        )
+    module = figure.sound_module
+    if module is not None:
+        how = f"serial, {module.baud} baud" if module.kind == "serial" else "a pulse starts it"
+        pull = "pull-up" if module.kind == "serial" or module.active_low else "pull-down"
+        add(module.pin, "sound module", how, f"to its input, 1 kilohm; {pull} resistor 10 kilohm")
     for switch in figure.switches.values():
         on = "on when low" if switch.active_low else "on when high"
         pull = "pull-up" if switch.active_low else "pull-down"

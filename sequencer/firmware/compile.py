@@ -40,6 +40,7 @@ def write_outputs(
     player: Player,
     report: str,
     pairs: PairCertificates | None = None,
+    memory_bytes: int = 0,
 ) -> Compiled:
     """Write header, sketch folder, hex, image, certificate and report into the folder ``out``.
 
@@ -54,7 +55,7 @@ def write_outputs(
         RoomError: the image does not fit the board.
         InputError: ``out`` is a file, or cannot be written.
     """
-    room = check_room(show, image, player.board)
+    room = check_room(show, image, player.board, memory_bytes)
     hex_text, _ = join(player, image, show)
     name = sketch_name(show.figure)
     header = render_header(show, image, specs)

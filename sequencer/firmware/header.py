@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from sequencer.firmware.templates import comment_text, rendered
 from sequencer.motion.model import TrackSpec
-from sequencer.tables.image import image_crc32
+from sequencer.tables.image import image_crc32, inside_bytes
 from sequencer.tables.layout import EXTRA, HEADER, Header
 from sequencer.tables.model import InputRecord, ShowImage
 
@@ -47,7 +47,7 @@ def render_header(show: ShowImage, image: bytes, specs: Mapping[str, TrackSpec])
         "show_image.h.j2",
         {
             "figure": comment_text(show.figure),
-            "bytes": len(image),
+            "bytes": inside_bytes(image),
             "crc": f"{image_crc32(image):08x}",
             "frame_us": show.frame_us,
             "idle": comment_text(show.idle or ""),
@@ -83,7 +83,8 @@ def render_header(show: ShowImage, image: bytes, specs: Mapping[str, TrackSpec])
 
 
 def sections(show: ShowImage, image: bytes) -> list[Section]:
-    """The image's parts in order, each as titled lines of C; together they are every byte."""
+    """The image's parts in order, each as titled lines of C; together they are every byte of flash."""
+    image = image[: inside_bytes(image)]
     head = Header(*HEADER.unpack_from(image))
     n = len(show.scenes)
     starts = [
@@ -107,7 +108,7 @@ def sections(show: ShowImage, image: bytes) -> list[Section]:
     for i, scene in enumerate(show.scenes):
         for j, name in enumerate(names):
             at = int.from_bytes(image[offsets_at + 4 * (i * channels + j) :][:4], "little")
-            if at and at not in seen:
+            if at and at < len(image) and at not in seen:
                 seen.add(at)
                 starts.append((at, f"{comment_text(scene.name)}: {comment_text(name)}"))
     starts.sort(key=lambda item: item[0])

@@ -5,22 +5,34 @@ from __future__ import annotations
 from sequencer.errors import Fault, RoomError
 from sequencer.firmware.boards import BoardDescription, Player
 from sequencer.firmware.hexfile import Segment, flat, write_hex
+from sequencer.tables.extra_memory import SMALL_IMAGE_BYTES
+from sequencer.tables.image import inside_bytes
 from sequencer.tables.model import ShowImage
 from sequencer.tables.room import Room, room
 
 
-def check_room(show: ShowImage, image: bytes, board: BoardDescription) -> Room:
-    """:func:`room`, refusing an image that does not fit.
+def room_bytes(board: BoardDescription, memory_bytes: int) -> int:
+    """The most that an image may have on a board with so much I2C memory (0: without any).
+
+    The player of a small chip counts an image's bytes with 16 bits.
+    """
+    both = board.image_bytes + memory_bytes
+    return both if board.flash_bytes > SMALL_IMAGE_BYTES else min(both, SMALL_IMAGE_BYTES)
+
+
+def check_room(show: ShowImage, image: bytes, board: BoardDescription, memory_bytes: int = 0) -> Room:
+    """:func:`room`, refusing an image that does not fit: into flash, and what is outside into the memory.
 
     Raises:
         RoomError: says how many bytes and seconds are too many, and which scene to shorten.
     """
-    found = room(show, image, board.image_bytes)
-    if found.bytes_free >= 0:
+    found = room(show, image, room_bytes(board, memory_bytes))
+    crowded = inside_bytes(image) - board.image_bytes  # loops, lamps and switches stay in flash
+    if found.bytes_free >= 0 and crowded <= 0:
         return found
-    over = -found.bytes_free
+    over = max(-found.bytes_free, crowded)
     big = max(show.scenes, key=lambda scene: scene.table_bytes, default=None)
-    remedy = "use a board with more flash"
+    remedy = "use a board with more flash" + ("" if memory_bytes else ", or an I2C memory (memory_kb)")
     if big is not None:
         seconds = big.frames * show.frame_us * 1e-6
         rate = big.table_bytes / seconds
@@ -55,7 +67,9 @@ def join(player: Player, image: bytes, show: ShowImage) -> tuple[str, bytes]:
         RoomError: the image does not fit.
     """
     board = player.board
-    check_room(show, image, board)
+    if inside_bytes(image) == len(image):
+        check_room(show, image, board)
+    image = image[: inside_bytes(image)]
     segments = (*player.segments, Segment(board.image_base, image))
     size = board.image_base + -(-len(image) // board.page_bytes) * board.page_bytes
     return write_hex(segments), flat(segments, size)

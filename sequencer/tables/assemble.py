@@ -10,16 +10,19 @@ from typing import Protocol
 import numpy as np
 
 from sequencer.errors import Fault, PlanError
+from sequencer.figure.expanders import ends_margin_us
 from sequencer.figure.model import Figure
 from sequencer.kept import Kept
 from sequencer.motion.model import TrackPlan, TrackSpec
+from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra
+from sequencer.tables.lamp_channels import lamp_channels, lamp_records, lamp_streams
 from sequencer.tables.model import (
     COMMON_FRAMES,
     FRAME_US,
     LARGEST_COUNTS,
     LONGEST_SCENE,
+    Extra,
     InputRecord,
-    LampRecord,
     SceneRecord,
     ShowImage,
     SwitchRecord,
@@ -27,7 +30,7 @@ from sequencer.tables.model import (
     Transition,
 )
 from sequencer.tables.rice import encode_track
-from sequencer.tables.streams import encode_lamp, encode_switch, frames_from_s, lightness
+from sequencer.tables.streams import encode_switch, frames_from_s
 from sequencer.tables.transitions import TransitionTable
 from sequencer.timeline.model import Shortfall, Timeline
 
@@ -124,10 +127,7 @@ def assemble(
         stagger_frames=STAGGER_FRAMES,
         boot_frames=BOOT_FRAMES,
         tracks=tuple(_track(figure, spec) for spec in specs.values()),
-        lamps=tuple(
-            LampRecord(lamp.name, lamp.pin, lamp.active_low, lightness(lamp.rest))
-            for lamp in figure.lamps.values()
-        ),
+        lamps=lamp_records(figure),
         switches=tuple(
             SwitchRecord(
                 *(item.name, item.pin, item.active_low),
@@ -136,6 +136,7 @@ def assemble(
             for item in figure.switches.values()
         ),
         inputs=_inputs(figure, policy, frame_us),
+        extras=_expanders(figure),
         scenes=tuple(scenes),
         idle=policy.idle,
         transitions=((Transition(COMMON_FRAMES, 0),) * (len(scenes) + 1),)
@@ -161,7 +162,7 @@ def with_table(contents: ShowImage, table: TransitionTable) -> ShowImage:
 def _check_counts(figure: Figure, tracks: int, scenes: int) -> None:
     counts = {
         "tracks": tracks,
-        "lamps": len(figure.lamps),
+        "lamps": len(lamp_channels(figure)),
         "switches": len(figure.switches),
         "inputs": len(figure.inputs),
         "scenes": scenes,
@@ -179,9 +180,24 @@ def _check_counts(figure: Figure, tracks: int, scenes: int) -> None:
             )
 
 
+def _expanders(figure: Figure) -> tuple[Extra, ...]:
+    records = [
+        ExpanderRecord(
+            item.address,
+            item.serves,
+            None if item.oscillator_mhz is None else round(1000 * item.oscillator_mhz),
+        )
+        for item in figure.expanders.values()
+    ]
+    extra = expanders_extra(records, figure.board.i2c_khz)
+    return () if extra is None else (extra,)
+
+
 def _track(figure: Figure, spec: TrackSpec) -> TrackRecord:
     servo = figure.servos[spec.servo]
     low, high = servo.pulse_us if servo.ends_us is None else servo.ends_us
+    # What an expander makes of a pulse may be this much longer or shorter: its ends hold all the same.
+    margin = ends_margin_us(figure, servo)
     return TrackRecord(
         name=spec.name,
         pin=spec.pin,
@@ -193,7 +209,7 @@ def _track(figure: Figure, spec: TrackSpec) -> TrackRecord:
         low=spec.low,
         high=spec.high,
         bounds=spec.bounds,
-        ends_us=(math.ceil(low), math.floor(high)),
+        ends_us=(math.ceil(low + margin), math.floor(high - margin)),
     )
 
 
@@ -241,7 +257,7 @@ def _scene(
     late: list[Shortfall] = []
     try:
         tracks = tuple(_points(plans.get(name), frames, kept) for name in specs)
-        lamps = tuple(encode_lamp(timeline.lamps.get(name, ()), frames, frame_us) for name in figure.lamps)
+        lamps = lamp_streams(figure, timeline.lamps, frames, frame_us)
         switches = []
         for name, switch in figure.switches.items():
             steps = timeline.switches.get(name, ())

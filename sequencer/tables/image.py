@@ -44,11 +44,12 @@ def build_image(show: ShowImage, inside: int | None = None, bus_khz: int = 400) 
         ValueError: contents that no image can hold (counts, numbers beyond their field, a scene's
             streams that do not match the records). The stages before never ask for that.
     """
+    show = replace(show, extras=tuple(item for item in show.extras if item.tag != MEMORY))
     image = _laid(show, None)
     if inside is None or len(image) <= inside:
         return image
     # The extra's size does not depend on what it says: first where things lie, then what lies outside.
-    first = replace(show, extras=(*(x for x in show.extras if x.tag != MEMORY), memory_extra(b"", bus_khz)))
+    first = replace(show, extras=(*show.extras, memory_extra(b"", bus_khz)))
     laid = _laid(first, inside)
     outside = laid[inside_bytes(laid) :]
     return _laid(replace(first, extras=(*first.extras[:-1], memory_extra(outside, bus_khz))), inside)

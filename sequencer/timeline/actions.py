@@ -60,8 +60,13 @@ class Actions(Parts):
         return Stands(self.word(axis), self.angle(where))
 
     def _do_glow(self, parts: list[Node]) -> Action:
-        over = self.over(parts[2]) if len(parts) > 2 else DEFAULT_GLOW_S
-        return Glow(self.word(parts[0]), self.percent(parts[1], "lightness"), over)
+        over, colour = DEFAULT_GLOW_S, None
+        for part in parts[2:]:
+            if part.data == "colour":
+                colour = self.word(part.children[0])
+            else:
+                over = self.over(part)
+        return Glow(self.word(parts[0]), self.percent(parts[1], "lightness"), over, colour)
 
     def _do_flicker(self, parts: list[Node]) -> Action:
         lamp, kind, length, *rest = parts

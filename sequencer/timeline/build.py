@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from sequencer.errors import Fault, SceneError
+from sequencer.figure import colours
+from sequencer.figure.colours import Colour
 from sequencer.figure.model import Figure, Limits
 from sequencer.timeline.accents import finished
 from sequencer.timeline.axes import Axes
@@ -181,7 +183,7 @@ class _Builder:
             self._stands(cue, time_s, action)
             return time_s
         if isinstance(action, Glow):
-            return self._glow(cue, time_s, action.lamp, action.level, action.over_s)
+            return self._glow(cue, time_s, action.lamp, action.level, action.over_s, self._colour(action))
         if isinstance(action, Flicker):
             for name in self.names.lamp_names(action.lamp):
                 self.lamps[name].steps.append(
@@ -247,7 +249,43 @@ class _Builder:
             runs = self.axes.runs[name]
             runs.accents.append(Accent(time_s, runs.within(value, time_s, cue.line), False, cue.line))
 
-    def _glow(self, cue: Cue, time_s: float, lamp: Word, lightness: float, over_s: float) -> float:
+    def _colour(self, glow: Glow) -> Colour | None:
+        """The colour of a glow, when it names one that the lamp can show."""
+        word = glow.colour
+        if word is None:
+            return None
+        try:
+            shares = colours.colour(word.text.strip('"'))
+        except ValueError:
+            self.faults.append(
+                self.scene.fault_at(
+                    word,
+                    f"there is no colour {word.text}",
+                    remedy=f'use one of {", ".join(colours.WORDS)}, or "#ff8c1a"',
+                )
+            )
+            return None
+        lamp = self.figure.lamps.get(glow.lamp.text)
+        if lamp is not None and not lamp.rgb:
+            self.faults.append(
+                self.scene.fault_at(
+                    word,
+                    f"{lamp.name} has one colour",
+                    remedy="leave the colour out, or give the lamp red_pin, green_pin and blue_pin",
+                )
+            )
+            return None
+        return shares
+
+    def _glow(
+        self,
+        cue: Cue,
+        time_s: float,
+        lamp: Word,
+        lightness: float,
+        over_s: float,
+        colour: Colour | None = None,
+    ) -> float:
         start_s = time_s - over_s if cue.lands else time_s
         if start_s < -1e-9:
             self.faults.append(
@@ -258,7 +296,7 @@ class _Builder:
                 )
             )  # fmt: skip
         for name in self.names.lamp_names(lamp):
-            self.lamps[name].go(max(0.0, start_s), lightness, over_s)
+            self.lamps[name].go(max(0.0, start_s), lightness, over_s, colour)
         return max(0.0, start_s) + over_s
 
     def _turned(self, cue: Cue, time_s: float, action: Turned) -> float:

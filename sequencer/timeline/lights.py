@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from sequencer.figure.colours import Colour
 from sequencer.figure.model import Switch
 from sequencer.timeline.model import LampStep, Shortfall, SwitchStep
 
@@ -22,12 +23,12 @@ class LampCues:
 
     steps: list[LampStep] = field(default_factory=list)
 
-    def go(self, time_s: float, lightness: float, over_s: float) -> None:
-        """To ``lightness``, over a time or at once."""
+    def go(self, time_s: float, lightness: float, over_s: float, colour: Colour | None = None) -> None:
+        """To ``lightness``, over a time or at once, in this colour (None: the one before)."""
         if over_s > 0:
-            self.steps.append(LampStep(time_s, "ramp", level(lightness), over_s))
+            self.steps.append(LampStep(time_s, "ramp", level(lightness), over_s, colour=colour))
         else:
-            self.steps.append(LampStep(time_s, "set", level(lightness)))
+            self.steps.append(LampStep(time_s, "set", level(lightness), colour=colour))
 
     def in_order(self) -> tuple[LampStep, ...]:
         """The steps by time; steps of one time stay in the order of their cues."""

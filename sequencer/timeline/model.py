@@ -74,7 +74,8 @@ class LampStep:
 
     ``set``: jump to ``level``; ``ramp``: go to ``level`` linearly in lightness over ``duration_s``;
     ``flicker``: for ``duration_s``, waver below the present level by at most ``depth`` in the manner
-    ``kind``, then return to it. Levels and depth are lightness 0..1 in steps of 0.005.
+    ``kind``, then return to it. Levels and depth are lightness 0..1 in steps of 0.005. ``colour`` (linear
+    red, green and blue, the largest 1) holds from this step on; None: the one before.
     """
 
     time_s: float
@@ -84,6 +85,7 @@ class LampStep:
     kind: Literal["gutter", "failing"] = "gutter"
     depth: float = 0.0
     seed: int = 0
+    colour: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)

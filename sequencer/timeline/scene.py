@@ -85,11 +85,15 @@ class Stands:
 
 @dataclass(frozen=True)
 class Glow:
-    """A lamp (or ``lamps``) goes to a lightness 0..1 over a duration; 0 is at once."""
+    """A lamp (or ``lamps``) goes to a lightness 0..1 over a duration; 0 is at once.
+
+    ``colour`` is a word of the colours or ``#RRGGBB``.
+    """
 
     lamp: Word
     level: float
     over_s: float
+    colour: Word | None = None
 
 
 @dataclass(frozen=True)

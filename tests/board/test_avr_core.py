@@ -83,7 +83,9 @@ def avr(tmp_path_factory, build_avr) -> AvrCore:
     core = [
         file for file in sorted(build_avr.CORE.glob("*.c")) if file.name not in ("qj_link.c", "qj_cobs.c")
     ]
-    build_avr.compile_elf(elf, [HERE / "avr_core_dump.c", UNO / "flash.c", *core])
+    build_avr.compile_elf(
+        elf, [HERE / "avr_core_dump.c", *(UNO / f"{name}.c" for name in ("flash", "memory", "twi")), *core]
+    )
     code = build_avr.content(elf)
     assert len(code) <= build_avr.IMAGE_BASE
     return AvrCore(code, build_avr.IMAGE_BASE)

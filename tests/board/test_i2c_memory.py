@@ -11,12 +11,15 @@ import pytest
 from sequencer.board.eeprom24 import BYTES, Eeprom24
 from sequencer.board.emulated import F_CPU
 from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.flash import flash_board
 from sequencer.board.i2c_memory import send_outside
 from sequencer.board.link import Link
-from sequencer.firmware.boards import board_description
+from sequencer.errors import LinkError
+from sequencer.firmware.boards import board_description, prebuilt_player
+from sequencer.firmware.join import join
 from sequencer.player.player import Fault, Player, State
 from sequencer.tables.extra_memory import read_memory
-from sequencer.tables.image import build_image, inside_bytes, read_image
+from sequencer.tables.image import build_image, image_crc32, inside_bytes, read_image
 from sequencer.tables.model import ShowImage
 from sequencer.tables.rice import encode_track
 from tests.board.emulated_show import (
@@ -189,3 +192,26 @@ def test_the_emulated_chip_writes_as_its_datasheet_says():
     chip.content[0] = 77
     assert [chip.read(), chip.read()] == [0xFF, 77]
     assert len(chip.content) == BYTES
+
+
+def test_flash_puts_the_rest_into_the_memory_and_has_nothing_to_do_then(fresh_port, long_image):
+    image, show = long_image
+    board = fresh_port.board
+    memory = Eeprom24(lambda: board.cycle / F_CPU)
+    board.i2c.plug(memory)
+    player = prebuilt_player("uno")
+    inside, outside = image[: inside_bytes(image)], image[inside_bytes(image) :]
+    content = join(player, image, show)[1]
+    assert content.endswith(inside.ljust(-(-len(inside) // 128) * 128, b"\xff"))
+    crcs = image_crc32(image), player.crc32
+    done = flash_board(fresh_port, content, *crcs, outside=outside)
+    assert (done.outcome, done.hello.fault) == ("flashed", 0)
+    assert bytes(memory.content[: len(outside)]) == outside
+    assert flash_board(fresh_port, content, *crcs, outside=outside).outcome == "nothing to do"
+    # one byte lost in the memory: the board says so at its start, and `flash` mends it
+    memory.content[77] ^= 0x10
+    mended = flash_board(fresh_port, content, *crcs, outside=outside)
+    assert (mended.pages_written, mended.hello.fault) == (0, 0)
+    board.i2c.unplug(memory.address)
+    with pytest.raises(LinkError, match="I2C memory was not filled"):
+        flash_board(fresh_port, content, *crcs, outside=outside)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sequencer.figure import schema, schema_linkages, schema_masses, schema_outputs
+from sequencer.figure import schema, schema_i2c, schema_linkages, schema_masses, schema_outputs
 from sequencer.figure.physics import rotations
 from sequencer.figure.schema_values import SIDES
 
@@ -18,7 +18,8 @@ TABLES = (
     *(schema_linkages.DriveTable, schema_linkages.SpringTable, schema_linkages.CounterweightTable),
     *(*schema_linkages.LINKAGES.values(), schema_linkages.CrankTable, schema_linkages.ClearanceTable),
     *(schema.PullsSpread, schema.WobbleSpread, schema_masses.MassSpread, schema_masses.SwingSpread),
-    *schema_outputs.SENSORS.values(),
+    *(*schema_outputs.SENSORS.values(), schema_outputs.StringTable, schema_outputs.SoundTable),
+    schema_i2c.ExpanderTable,
     *(schema.PullsTable, schema.WobbleTable, schema_masses.SwingTable, schema.LineTable, schema.OpeningTable),
 )
 KEYS = sorted({field.alias or key for table in TABLES for key, field in table.model_fields.items()})

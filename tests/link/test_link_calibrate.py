@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board.calibrate import BACK_OFF_US, SEEK_US, STANDING, Calibration, picture
+from sequencer.board.calibrate import BACK_OFF_US, HELP, SEEK_US, STANDING, Calibration, picture
 from sequencer.board.link import Link
 from sequencer.cli.main import run
 from sequencer.figure.read import read_figure
@@ -113,6 +113,15 @@ def test_marks_that_contradict_each_other_are_not_written(work) -> None:
     hand.press("n")
     assert hand.outcome == "write"
     assert (hand.marks.centre_us, hand.marks.ends_us) == (1518, (1500, 1518))
+
+
+def test_lines_fit_eighty_columns(work) -> None:
+    _, start = work
+    hand = start()
+    shown = [HELP, hand.line(), hand.press(","), hand.press("x"), hand.press("h"), hand.press("u")]
+    lines = [line for text in shown for line in text.split("\n")]
+    assert max(map(len, lines)) <= 80
+    assert all(line == line.rstrip() for line in lines)
 
 
 def test_the_picture_shows_ends_centre_and_place() -> None:

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sequencer.board.chips import UNO
 from sequencer.board.flash import TRAP, flash_board, trap_page
-from sequencer.board.stk500 import UNO, Loader
+from sequencer.board.stk500 import Loader
 from sequencer.board.virtual import Mode
 from sequencer.board.virtual_loader import Ending, boot_loader
 from sequencer.errors import LinkError, LoaderError

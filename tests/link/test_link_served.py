@@ -9,12 +9,12 @@ from contextlib import contextmanager
 
 import pytest
 
+from sequencer.board.chips import UNO
 from sequencer.board.flash import flash_board
 from sequencer.board.link import Link
 from sequencer.board.pace import Paced
 from sequencer.board.serial_port import SerialPort
 from sequencer.board.serve import PtyDoorway, TcpDoorway, serve
-from sequencer.board.stk500 import UNO
 from sequencer.board.virtual import FLASH_BYTES
 from sequencer.board.virtual_state import FlashFile, state_path
 from sequencer.errors import ImageError, PortError

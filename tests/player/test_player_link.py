@@ -42,6 +42,8 @@ def frames(data: bytes) -> list[tuple[int, int, bytes]]:
     assert data == b"" or data.endswith(b"\0")
     out = []
     for coded in data.split(b"\0")[:-1]:
+        if coded.endswith(b"\r\n") or not coded:
+            continue  # the line for a person, and the zeros around it
         plain = b""
         while coded:
             plain += coded[1 : coded[0]] + b"\0"

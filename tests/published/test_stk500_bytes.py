@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sequencer.board.stk500 import UNO, Loader
+from sequencer.board.chips import UNO
+from sequencer.board.stk500 import Loader
 from sequencer.board.virtual_loader import boot_loader
 
 
@@ -67,7 +68,7 @@ def test_read_page_is_74_00_80_46_20() -> None:
 
 def test_signature_is_75_20_and_the_uno_answers_1e_95_0f() -> None:
     wire = Wire("14 1E 95 0F 10")
-    Loader(wire).check_signature()
+    assert Loader(wire).signature() == UNO.signature
     assert wire.sent == [bytes.fromhex("75 20")]
 
 
