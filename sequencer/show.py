@@ -168,6 +168,7 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     from sequencer.motion.polygon import certify_pair, merge_pairs
     from sequencer.tables.assemble import assemble, with_table
     from sequencer.tables.braking import least_stop_frames
+    from sequencer.tables.bus import check_bus
     from sequencer.tables.crossed import pairs_with_transitions, with_transitions
     from sequencer.tables.image import build_image, inside_bytes, read_image
     from sequencer.tables.proven import KeptProver
@@ -217,6 +218,7 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     inside = board_description(board.kind).image_bytes if board.memory_bytes else None
     image = build_image(contents, inside, board.i2c_khz)
     contents = read_image(image) if inside_bytes(image) < len(image) else contents
+    check_bus(contents, board.i2c_khz)
     _opened(image)
     tell("image built", 1.0)
     certified = pairs_with_transitions(poses, table.pair_proofs)

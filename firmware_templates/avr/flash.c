@@ -9,16 +9,23 @@
 
 uint32_t qj_read_limit(void) { return (uint32_t)(IMAGE_LIMIT - IMAGE_BASE); }
 
-static qj_offset outside; /* where the I2C memory goes on with the image; 0 = it does not */
+static qj_offset edge = (qj_offset)(IMAGE_LIMIT - IMAGE_BASE); /* of what is read from flash */
+static uint8_t goes_on;                                         /* from there on in the I2C memory */
 
 void qj_outside(qj_offset from, uint8_t speed) {
-  outside = from;
+  edge = from;
+  goes_on = from != 0;
+  if (!goes_on) edge = (qj_offset)(IMAGE_LIMIT - IMAGE_BASE);
   twi_start(speed);
 }
 
+/* Apart, because qj_read() is called a thousand times a frame and should save no registers. */
+static QJ_ONCE uint8_t beyond(qj_offset offset) {
+  return goes_on ? memory_read((qj_offset)(offset - edge)) : 0xFF;
+}
+
 uint8_t qj_read(qj_offset offset) {
-  if (outside != 0 && offset >= outside) return memory_read((qj_offset)(offset - outside));
-  if (offset >= (qj_offset)(IMAGE_LIMIT - IMAGE_BASE)) return 0xFF;
+  if (offset >= edge) return beyond(offset);
   return CHIP_FLASH_BYTE(IMAGE_BASE + offset);
 }
 

@@ -46,7 +46,7 @@ static void read_inputs(void) {
 }
 
 /* A frame has just begun to play its pulses: lamps and switches follow, then the next frame is worked out. */
-static void next_frame(void) {
+static QJ_ONCE void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   clock_frame();

@@ -38,7 +38,10 @@ qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index) {
   return (qj_offset)(qj_at(table) + (qj_offset)((uint16_t)size * (uint16_t)index));
 }
 
-qj_offset qj_track_record(uint8_t track) { return qj_record(QJ_AT_TRACK_RECORDS, 24, track); }
+/* Where the tracks' records begin: asked so often that a frame would take half as long again to look it up. */
+static qj_offset track_records;
+
+qj_offset qj_track_record(uint8_t track) { return (qj_offset)(track_records + (qj_offset)((uint16_t)24 * (uint16_t)track)); }
 
 qj_offset qj_scene_record(uint8_t scene) { return qj_record(QJ_AT_SCENE_RECORDS, 12, scene); }
 
@@ -57,7 +60,7 @@ qj_offset qj_stream(uint8_t scene, uint8_t channel) {
 qj_offset qj_extra(uint8_t tag) {
   qj_offset at = qj_at(QJ_AT_EXTRAS);
   uint8_t found = qj_read(at);
-  while (found != 0) {
+  while ((uint8_t)(found + 1) > 1) { /* 0 ends the list; 255 is what lies behind an image that forgot to */
     const qj_offset content = (qj_offset)(at + 3);
     if (found == tag) {
       return content;
@@ -119,19 +122,30 @@ static uint8_t intact(void) {
   return 0;
 }
 
+/* Where a show ends that goes on outside: eight chips on a bus, and an offset must reach all of it. */
+#ifndef QJ_OUTSIDE_END
+#ifdef QJ_SMALL_IMAGE
+#define QJ_OUTSIDE_END ((uint32_t)QJ_OFFSET_MAX)
+#else
+#define QJ_OUTSIDE_END ((uint32_t)0x80000)
+#endif
+#endif
+
 /* What lies outside (FORMAT.md, "Memory") has its own CRC, which the image's CRC vouches for. */
 static uint8_t outside_intact(qj_offset at) {
   const qj_offset extra = qj_extra(QJ_EXTRA_MEMORY);
   uint32_t crc = (uint32_t)0xFFFFFFFF;
+  uint32_t size;
   qj_offset left;
   if (extra == 0) {
     return 1;
   }
   qj_outside(at, qj_read(extra));
-  if (qj_u32((qj_offset)(extra + 2)) > (uint32_t)(qj_offset)(QJ_OFFSET_MAX - at)) {
+  size = qj_u32((qj_offset)(extra + 2));
+  if (size > QJ_OUTSIDE_END || (uint32_t)at > QJ_OUTSIDE_END - size) {
     return 0;
   }
-  for (left = qj_at((qj_offset)(extra + 2)); left != 0; left--) {
+  for (left = (qj_offset)size; left != 0; left--) {
     crc = qj_crc32(crc, qj_read(at));
     at = (qj_offset)(at + 1);
   }
@@ -163,6 +177,7 @@ static uint8_t playable(void) {
 
 uint8_t qj_check_image(uint8_t board) {
   const uint32_t length = qj_u32(QJ_AT_LENGTH);
+  track_records = qj_at(QJ_AT_TRACK_RECORDS);
   if (qj_u32(0) != (uint32_t)0x314B4A51) { /* "QJK1" */
     return QJ_NO_IMAGE;
   }

@@ -3,6 +3,8 @@
 
 /* QJ_NONE, or a number that a small board has not checked: nothing plays, every track rests. */
 void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks) {
+  qj_offset record;
+  qj_offset streams;
   layer->scene = scene;
   layer->loop = 0;
   layer->frame = 0;
@@ -11,20 +13,23 @@ void qj_layer_begin(qj_layer *layer, uint8_t scene, uint8_t tracks) {
   if (scene >= qj_read(QJ_AT_SCENES)) {
     return;
   }
-  layer->loop = qj_is_loop(scene);
+  record = qj_scene_record(scene);
+  streams = qj_at(record);
+  layer->loop = (uint8_t)(qj_read((qj_offset)(record + 8)) & 1);
   layer->begun = 1;
-  layer->frames = qj_u16((qj_offset)(qj_scene_record(scene) + 4));
+  layer->frames = qj_u16((qj_offset)(record + 4));
   while (tracks-- != 0) {
+    const qj_offset stream = qj_at((qj_offset)(streams + (qj_offset)((uint16_t)tracks << 2)));
     const int16_t rest = qj_rest_point(tracks);
     const uint8_t n = qj_knot_frames(tracks);
-    qj_points_open(&layer->points[tracks], qj_stream(scene, tracks), rest);
+    qj_points_open(&layer->points[tracks], stream, rest);
     if (layer->loop) {
       /* the window already stands for points 0..2; short loops come round on the way */
       uint16_t spans = (uint16_t)(layer->frames / (uint16_t)n);
       uint8_t skip;
       for (skip = 3; skip != 0; skip--) {
         if (spans == 0) {
-          qj_points_open(&layer->points[tracks], qj_stream(scene, tracks), rest);
+          qj_points_open(&layer->points[tracks], stream, rest);
           spans = (uint16_t)(layer->frames / (uint16_t)n);
         }
         (void)qj_points_next(&layer->points[tracks]);

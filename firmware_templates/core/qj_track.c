@@ -1,20 +1,20 @@
 /* One span of a track: from four control points and a tick to the exact pulse (FORMAT.md, "Playing a track"). */
 #include "qj_inside.h"
 
-/* P, as the sum of the points times their weights; the weights are cubes and add up to 6 n^3 <= 1296. */
+/* Two points' share of P: `next` begins the span `t` ticks ago, `last` ends it. The weights are 4 n^3 - 6 n t^2 + 3 t^3
+ * and t^3, at most 864 and 216. */
+static QJ_ONCE int32_t half(int16_t next, int16_t last, uint8_t n, uint8_t t) {
+  const uint8_t square = (uint8_t)(t * t);
+  const uint8_t cube = (uint8_t)(square * t);
+  /* modulo 2^16 the order of the additions does not matter */
+  const uint16_t less = (uint16_t)((uint16_t)((uint16_t)6 * n) * square);
+  const uint16_t weight = (uint16_t)((uint16_t)((uint16_t)((uint16_t)4 * n) * (uint8_t)(n * n)) + (uint16_t)((uint16_t)3 * cube) - less);
+  return (int32_t)next * (int32_t)(int16_t)weight + (int32_t)last * (int32_t)(int16_t)cube;
+}
+
+/* P, as the sum of the points times their weights: a span is the same read from its other end. */
 int32_t qj_position(const int16_t c[4], uint8_t n, uint8_t t) {
-  const uint16_t square = (uint16_t)((uint16_t)t * (uint16_t)t);
-  const uint16_t cube = (uint16_t)(square * (uint16_t)t);
-  const uint8_t left = (uint8_t)(n - t);
-  const uint16_t n3 = (uint16_t)((uint16_t)((uint16_t)n * (uint16_t)n) * (uint16_t)n);
-  const int16_t w0 = (int16_t)(uint16_t)((uint16_t)((uint16_t)left * (uint16_t)left) * (uint16_t)left);
-  const int16_t w3 = (int16_t)cube;
-  /* 4 n^3 - 6 n t^2 + 3 t^3; modulo 2^16 the order of the additions does not matter */
-  const int16_t w1 = (int16_t)(uint16_t)((uint16_t)((uint16_t)(n3 << 2) + (uint16_t)(cube * (uint16_t)3)) -
-                                         (uint16_t)((uint16_t)((uint16_t)6 * (uint16_t)n) * square));
-  const int16_t w2 = (int16_t)((int16_t)(uint16_t)(n3 * (uint16_t)6) - w0 - w1 - w3);
-  return (int32_t)c[0] * (int32_t)w0 + (int32_t)c[1] * (int32_t)w1 + (int32_t)c[2] * (int32_t)w2 +
-         (int32_t)c[3] * (int32_t)w3;
+  return half(c[1], c[3], n, t) + half(c[2], c[0], n, (uint8_t)(n - t));
 }
 
 uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record) {

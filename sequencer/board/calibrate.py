@@ -62,12 +62,14 @@ class Calibration:
         servo: as the figure has it.
         current_a: what the servo (or its rail) draws now, A; None: the figure has no current input, so
             a person watches.
+        pin: by which the bench drives it; None: the servo's own.
 
     """
 
     link: Link
     servo: Servo
     current_a: Callable[[], float] | None = None
+    pin: int | None = None
     outcome: Outcome | None = field(default=None, init=False)
     #: How each end was found in this session: by "key", "current" or "here" (recorded where it stood).
     found: dict[str, str] = field(default_factory=dict, init=False)
@@ -80,7 +82,7 @@ class Calibration:
         self.jog = Jog(
             self.link,
             "servo",
-            self.servo.pin,
+            self.servo.pin if self.pin is None else self.pin,
             reach=Range(
                 max(LOW_US, math.ceil(low)),
                 round(self.servo.centre_us),

@@ -18,8 +18,20 @@ def command(
     clock: Annotated[
         bool, typer.Option("--clock", help="Measure the board's clock against this computer's instead.")
     ] = False,
+    expander: Annotated[
+        str | None,
+        typer.Option(
+            "--expander", metavar="NAME", help="Measure this expander's oscillator by a wire instead."
+        ),
+    ] = None,
+    wire: Annotated[
+        str | None,
+        typer.Option(
+            "--wire", metavar="OUTPUT:PIN", help="From that output of the expander to that pin; free ones."
+        ),
+    ] = None,
     seconds: Annotated[
-        float, typer.Option(min=1, max=1200, help="For how long to measure the clock.")
+        float, typer.Option(min=1, max=1200, help="For how long to measure clock or oscillator.")
     ] = 60.0,
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
     yes: Annotated[
@@ -50,9 +62,14 @@ def command(
     from sequencer.cli.calibrate_servos import calibrate_servos
     from sequencer.errors import UsageError
 
+    if clock + (only is not None) + (expander is not None) > 1:
+        raise UsageError("--only, --clock and --expander are three things: one at a time")
+    if expander is not None:
+        from sequencer.cli.calibrate_expander import calibrate_expander
+
+        calibrate_expander(show, expander, wire, seconds, port, yes, state, as_json)
+        return
     if clock:
-        if only is not None:
-            raise UsageError("--clock measures the board, --only a servo: one at a time")
         calibrate_clock(show, seconds, port, state, as_json)
         return
 

@@ -53,7 +53,7 @@ def calibrate_servos(
     from sequencer.cli.bench_board import on_bench
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
-    from sequencer.errors import FigureError, QuarterjackError
+    from sequencer.errors import FigureError
     from sequencer.figure.read import read_figure
 
     def tell(line: str) -> None:
@@ -77,9 +77,6 @@ def calibrate_servos(
                     tell(f"ended; `{servo.name}` stays as the file says")
                     break
                 done.append(result)
-        with suppress(QuarterjackError):
-            for servo in servos:
-                link.bench_servo(servo.pin, 0)
         # The truth is in the file now; the board's copy only tells later what it was calibrated for.
         copied = write_copy(link, copy_of(read_figure(file)))
     finally:
@@ -141,11 +138,16 @@ def _one(
     link: Link, figure: Figure, servo: Servo, file: Path, pressed: Keys, tell: Tell
 ) -> Calibrated | None:
     """One servo from its cautions to the file; None when the person ended it."""
-    from sequencer.board.calibrate import HELP, Calibration, current_watch
+    from sequencer.board.calibrate import HELP, Calibration, Marks, current_watch
     from sequencer.figure.pins import pin_name
 
+    pin = bench_pin(link, figure, servo)
+    if pin is None:
+        tell("its expander's oscillator is not calibrated: calibrate --expander first")
+        marks = Marks(servo.centre_us, *(servo.ends_us or (None, None)))
+        return Calibrated(servo, marks, marks, "kept", {})
     current = current_watch(link, figure.sensors, servo.name)
-    work = Calibration(link, servo, current)
+    work = Calibration(link, servo, current, pin)
     tell(
         f"on {pin_name(servo.pin, figure.board.kind)}; it moves {moves(figure, servo)}\n"
         f"the file says {work.before.line()}\n"
@@ -156,7 +158,7 @@ def _one(
         tell("Its current is watched: a search for an end stops where the current rises.")
     elif any(sensor.kind == "current" for sensor in figure.sensors.values()):
         tell("The show on the board reads no current input for it: flash first, or watch it.")
-    first = _wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
+    first = wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
     if first in ("q", "esc", "end"):
         return None
     if first == "o":
@@ -178,7 +180,27 @@ def _one(
     return _write(work, file, tell)
 
 
-def _wait_for(link: Link, pressed: Keys, wanted: set[str]) -> str:
+def bench_pin(link: Link, figure: Figure, servo: Servo) -> int | None:
+    """The pin by which the bench drives a servo; one on an expander after making that the bench's.
+
+    None while its expander's oscillator is not calibrated.
+    """
+    from sequencer.figure.pins import EXPANDER_PIN
+    from sequencer.tables.extra_expanders import ExpanderRecord
+
+    if servo.pin < EXPANDER_PIN:
+        return servo.pin
+    number, output = divmod(servo.pin - EXPANDER_PIN, 16)
+    expander = list(figure.expanders.values())[number]
+    if expander.oscillator_mhz is None:
+        return None
+    record = ExpanderRecord(expander.address, "servos", round(1000 * expander.oscillator_mhz))
+    link.bench_expander(record.address, record.prescale, record.scale)
+    return EXPANDER_PIN + output
+
+
+def wait_for(link: Link, pressed: Keys, wanted: set[str]) -> str:
+    """The first of these keys that is pressed; the board is asked something meanwhile."""
     while True:
         key = pressed.read(0.2)
         if key is not None and key.casefold() in wanted:

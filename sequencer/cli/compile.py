@@ -11,14 +11,25 @@ import typer
 def command(
     show: Annotated[Path, typer.Argument(help="The show's folder.")] = Path(),
     out: Annotated[Path, typer.Option("-o", "--out", help="The folder to write into.")] = Path("build"),
+    target: Annotated[
+        str,
+        typer.Option(
+            help="hex (for the figure's board, with its player as a sketch), sketch (for any other "
+            "controller), or all."
+        ),
+    ] = "hex",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Write header, sketch folder, hex, image, certificate and report; all of them or nothing."""
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.showing import print_findings, report_text
-    from sequencer.firmware.compile import write_outputs
+    from sequencer.errors import UsageError
+    from sequencer.firmware.compile import Target, write_outputs
     from sequencer.show import build_show, checked_for_board
 
+    if target not in ("hex", "sketch", "all"):
+        raise UsageError(f"--target must be hex, sketch or all, not `{target}`")
+    wanted: Target = "hex" if target == "hex" else "sketch" if target == "sketch" else "all"
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
         checked = checked_for_board(built, bar.tell)
@@ -27,6 +38,7 @@ def command(
             report_text(checked),
             built.pairs,
             built.figure.board.memory_bytes,
+            wanted,
         )
     if as_json:
         say_json(dict(made.contract))

@@ -56,7 +56,7 @@ def require_calibrated(figure: Figure) -> None:
             line=expander.line,
             quantity="oscillator_mhz",
             value="not measured",
-            remedy="wire a free output of it to a free pin and run `quarterjack calibrate`; "
+            remedy="wire a free output of it to a free pin and run `quarterjack calibrate --expander NAME`; "
             "or try the scene first with --port virtual",
         )
         for name, expander in waiting.items()

@@ -65,7 +65,7 @@ def _off(expander: Expander, servos: list[Servo]) -> Finding:
         unit=None,
         message=f"The oscillator of expander {expander.name} is not calibrated (chips run at 23 to 27 MHz): "
         f"pulses could be off by 8 %, so its servos get none ({names}).",
-        remedy="Wire a free output of it to a free pin and run `quarterjack calibrate`, "
+        remedy="Wire a free output of it to a free pin and run `quarterjack calibrate --expander NAME`, "
         "which writes oscillator_mhz.",
     )
 

@@ -9,17 +9,21 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from sequencer.errors import Fault, InputError
 from sequencer.firmware.boards import Player
 from sequencer.firmware.header import lsb_deg, render_header
-from sequencer.firmware.join import check_room, join
-from sequencer.firmware.sketch import sketch_files, sketch_name, sketch_tree
+from sequencer.firmware.join import check_room, join, room_bytes
+from sequencer.firmware.sketch import portable_files, sketch_files, sketch_name, sketch_tree
 from sequencer.motion.model import Certificate, PairCertificates, TrackSpec
+from sequencer.tables.extra_expanders import FIRST_PIN, OUTPUTS, read_expanders
 from sequencer.tables.image import image_crc32
 from sequencer.tables.model import ShowImage
-from sequencer.tables.room import Room
+from sequencer.tables.room import Room, room
+
+#: What to write: the board's files, the portable sketch, or both.
+Target = Literal["hex", "sketch", "all"]
 
 
 @dataclass(frozen=True)
@@ -41,9 +45,12 @@ def write_outputs(
     report: str,
     pairs: PairCertificates | None = None,
     memory_bytes: int = 0,
+    target: Target = "hex",
 ) -> Compiled:
     """Write header, sketch folder, hex, image, certificate and report into the folder ``out``.
 
+    ``target`` "hex" has the board's own files: the hex, and its player as a sketch. "sketch" has the
+    portable sketch for any other controller instead of both, however large the image; "all" has the three.
     The certificate's file also tells the polygons of ``pairs``. Everything is made beside ``out`` first
     and moved in at the end; when anything goes wrong, ``out`` is as it was. Other files in it are left
     alone.
@@ -53,15 +60,30 @@ def write_outputs(
 
     Raises:
         RoomError: the image does not fit the board.
-        InputError: ``out`` is a file, or cannot be written.
+        InputError: ``out`` is a file, or cannot be written; the portable sketch cannot drive this show.
     """
-    room = check_room(show, image, player.board, memory_bytes)
-    hex_text, _ = join(player, image, show)
     name = sketch_name(show.figure)
     header = render_header(show, image, specs)
-    sketch = sketch_files(name, show, player.board, header)
-    items = ["show_image.h", name, f"{name}.hex", f"{name}.qji", "certificate.json", "report.txt"]
+    contents: dict[str, str | bytes | Mapping[str, str]] = {"show_image.h": header}
+    if target == "sketch":
+        found = room(show, image, room_bytes(player.board, memory_bytes))
+    else:
+        found = check_room(show, image, player.board, memory_bytes)
+        contents[name] = sketch_files(name, show, player.board, header)
+        contents[f"{name}.hex"] = join(player, image, show)[0]
+    if target != "hex":
+        portable = f"{name}_portable"
+        contents[portable] = portable_files(portable, show, player.board, header)
+    contents[f"{name}.qji"] = image
+    items = [*contents, "certificate.json", "report.txt"]
     contract = json_contract([str(out / item) for item in items], image, specs, certificate)
+    proven = {
+        **contract["certificate"],
+        **({"pairs": _pairs_json(pairs)} if pairs else {}),
+        **_steps_json(show),
+    }
+    contents["certificate.json"] = json.dumps(proven, indent=2) + "\n"
+    contents["report.txt"] = report if report.endswith("\n") else report + "\n"
     if out.exists() and not out.is_dir():
         raise InputError(
             Fault(
@@ -76,13 +98,8 @@ def write_outputs(
             fresh, old = Path(made) / "new", Path(made) / "old"
             fresh.mkdir()
             old.mkdir()
-            _write(fresh / items[0], header)
-            sketch_tree(sketch, fresh / name)
-            _write(fresh / items[2], hex_text)
-            (fresh / items[3]).write_bytes(image)
-            proven = {**contract["certificate"], **({"pairs": _pairs_json(pairs)} if pairs else {})}
-            _write(fresh / items[4], json.dumps(proven, indent=2) + "\n")
-            _write(fresh / items[5], report if report.endswith("\n") else report + "\n")
+            for item, content in contents.items():
+                _write(fresh / item, content)
             _move_in(items, fresh, old, out)
     except OSError as error:
         raise InputError(
@@ -92,11 +109,17 @@ def write_outputs(
                 remedy="choose a folder that you may write to with -o, and see that the disk is not full",
             )
         ) from error
-    return Compiled(tuple(out / item for item in items), room, contract)
+    return Compiled(tuple(out / item for item in items), found, contract)
 
 
-def _write(file: Path, text: str) -> None:
-    file.write_text(text, encoding="utf-8", newline="\n")
+def _write(path: Path, content: str | bytes | Mapping[str, str]) -> None:
+    """A file of text or bytes, or a folder of files."""
+    if isinstance(content, str):
+        path.write_text(content, encoding="utf-8", newline="\n")
+    elif isinstance(content, bytes):
+        path.write_bytes(content)
+    else:
+        sketch_tree(content, path)
 
 
 def _move_in(items: list[str], fresh: Path, old: Path, out: Path) -> None:
@@ -121,6 +144,17 @@ def _move_in(items: list[str], fresh: Path, old: Path, out: Path) -> None:
         if made_out:
             out.rmdir()
         raise
+
+
+def _steps_json(show: ShowImage) -> dict[str, Any]:
+    """What the certificate does not cover: an expander rounds each pulse of these tracks to its own count."""
+    chips = read_expanders(show)
+    coarse = {
+        track.name: {"pulse_step_us": round(chips[(track.pin - FIRST_PIN) // OUTPUTS].tick_us, 4)}
+        for track in show.tracks
+        if track.pin >= FIRST_PIN
+    }
+    return {"expanders": coarse} if coarse else {}
 
 
 def _pairs_json(pairs: PairCertificates) -> dict[str, Any]:

@@ -7,12 +7,15 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from sequencer.errors import Fault, InputError
+from sequencer.figure.pins import PINS
 from sequencer.firmware.boards import BoardDescription
 from sequencer.firmware.templates import comment_text, rendered, templates_folder
 from sequencer.tables.model import BOARDS, ShowImage
 
 #: The prebuilt player reads its show from a fixed place in flash; a sketch has it in a header.
 _REPLACED = {"flash.c"}
+#: Extras of the image that the portable sketch has no code for, by tag.
+_HEX_ONLY = {4: "expanders", 5: "an I2C memory", 6: "strings of lamps", 7: "a sound module"}
 _MAIN = re.compile(
     r"^int main\(void\) \{\n(?P<first>.*?)  for \(;;\) \{\n(?P<turn>.*?)^  \}\n\}\n", re.DOTALL | re.MULTILINE
 )
@@ -49,6 +52,32 @@ def sketch_files(name: str, show: ShowImage, board: BoardDescription, header: st
             files[source.name] = f"/* In a sketch the show lies in the program, not here. */\n{base}{text}"
         else:
             files[source.name] = text
+    return files
+
+
+def portable_files(name: str, show: ShowImage, board: BoardDescription, header: str) -> dict[str, str]:
+    """The files of a sketch folder for any controller: the core and a platform made of the plain board API.
+
+    Raises:
+        InputError: the show uses what only the hex drives, or the player's sources are missing.
+    """
+    beyond = [_HEX_ONLY[extra.tag] for extra in show.extras if extra.tag in _HEX_ONLY]
+    if beyond:
+        raise InputError(
+            Fault(
+                f"the portable sketch does not drive {' or '.join(beyond)}",
+                remedy="use the hex on an Uno, Nano or Mega, or take them out of figure.toml",
+            )
+        )
+    values = {
+        "figure": comment_text(show.figure),
+        "a_title": PINS[board.kind].a_title,
+        "board": BOARDS[board.kind],
+    }
+    files = {f"{name}.ino": rendered("portable.ino.j2", values), "show_image.h": header}
+    for source in _sources(templates_folder() / "core"):
+        text = source.read_text(encoding="utf-8")
+        files[source.name] = _fitted(text, show, source) if source.name == "qj_core.h" else text
     return files
 
 

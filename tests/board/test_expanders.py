@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from sequencer.board import connect
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
 from sequencer.board.oscillator import measure_oscillator
 from sequencer.board.pca9685 import ALL_LED, MODE1, PRE_SCALE, Pca9685
+from sequencer.cli.main import run
 from sequencer.errors import LinkError
+from sequencer.figure.read import read_figure
 from sequencer.player.player import Fault, State
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, output_pin
 from sequencer.tables.image import build_image
@@ -272,3 +277,58 @@ def test_a_servo_on_an_expander_is_benched_as_gently_as_any(put_on_board):
     link.reports(0.1)
     port.board.run_s(2.2)
     assert chip.counts(5)[1] == 0, "a silent host ends it"
+
+
+def test_calibrate_measures_the_expander_then_a_servo_on_it(put_on_board, tmp_path, monkeypatch, capsys):
+    """Two runs of the command, the wire between them taken for granted; the board is a bare one."""
+    port = put_on_board(None)
+    chip = Pca9685(0x41, oscillator_hz=26.2e6)
+    port.board.i2c.plug(chip)
+    show = tmp_path / "show"
+    assert run(["new", str(show)]) == 0
+    file = show / "figure.toml"
+    text = file.read_text()
+    file.write_text(
+        text.replace('pin = "D7"', 'pin = "more.3"', 1)
+        + '\n[expanders.more]  # behind the neck\naddress = 0x41\nserves = "servos"\n'
+    )
+    name = next(name for name, servo in read_figure(show).servos.items() if servo.pin == output_pin(0, 3))
+
+    class Opened(EmulatedTransport):
+        def close(self) -> None:
+            pass
+
+    bench_expander = Link.bench_expander
+
+    def then_wired(self, *how):  # the loader's way out, a reset, would take the wire off
+        bench_expander(self, *how)
+        wired(port, chip, 15, 3)
+
+    monkeypatch.setattr(Link, "bench_expander", then_wired)
+    monkeypatch.setattr(connect, "open_port", lambda *_, **__: Opened(port.board))
+
+    def calibrate(words: str, *options: str) -> str:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(words))
+        capsys.readouterr()
+        assert run(["calibrate", str(show), *options]) == 0
+        return capsys.readouterr().out
+
+    assert "oscillator is not calibrated" in calibrate("q", "--only", name)
+    said = calibrate("enter", "--expander", "more", "--seconds", "5")
+    assert "output 15 of expander `more` to D3" in said
+    assert read_figure(show).expanders["more"].oscillator_mhz == pytest.approx(26.2, rel=0.001)
+    assert "# behind the neck" in file.read_text()
+    widths = []
+    bench_servo = Link.bench_servo
+
+    def noted(self, pin, pulse_us):
+        bench_servo(self, pin, pulse_us)
+        self.reports(0.1)
+        widths.append((pulse_us, chip.width_us(3)))
+
+    monkeypatch.setattr(Link, "bench_servo", noted)
+    calibrate("enter up right m n", "--only", name)
+    assert [asked for asked, _ in widths[:3]] == [1500, 1520, 1522]
+    for asked, got in widths:
+        assert got == pytest.approx(asked, abs=0.6 * chip.tick_s * 1e6 + 0.001 * asked)
+    assert read_figure(show).servos[name].centre_us == 1522

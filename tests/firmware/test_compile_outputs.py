@@ -9,9 +9,10 @@ from sequencer.errors import ImageError, InputError, RoomError
 from sequencer.firmware import boards
 from sequencer.firmware import compile as compile_module
 from sequencer.firmware.boards import Player, board_description, prebuilt_player
-from sequencer.firmware.compile import write_outputs
+from sequencer.firmware.compile import Target, write_outputs
 from sequencer.firmware.hexfile import Segment, flat, read_hex, write_hex
 from sequencer.firmware.join import check_room
+from sequencer.firmware.sketch import sketch_name
 from sequencer.tables.image import build_image, image_crc32, read_image
 from sequencer.tables.room import room
 from tests.firmware.example_show import CERTIFICATE, IMAGE, SHOW, SPECS
@@ -174,3 +175,27 @@ def test_a_player_with_a_changed_byte_is_refused(tmp_path: Path, monkeypatch) ->
     (tmp_path / "player_uno.json").write_text("{}")
     with pytest.raises(ImageError, match="description cannot be read"):
         board_description.__wrapped__("uno")
+
+
+@pytest.mark.parametrize(
+    ("target", "has", "lacks"),
+    [
+        ("sketch", ["_portable"], [".hex", ""]),
+        ("all", ["_portable", ".hex", ""], []),
+        ("hex", [".hex", ""], ["_portable"]),
+    ],
+)
+def test_a_target_says_what_is_written(
+    tmp_path: Path, target: Target, has: list[str], lacks: list[str]
+) -> None:
+    out = tmp_path / "out"
+    made = write_outputs(out, SHOW, IMAGE, SPECS, CERTIFICATE, PLAYER, "all is well", target=target)
+    name = sketch_name(SHOW.figure)
+    written = {file.name for file in made.files}
+    assert written == {file.name for file in out.iterdir()}
+    assert {f"{name}{ending}" for ending in has} <= written
+    assert not {f"{name}{ending}" for ending in lacks} & written
+    assert {"show_image.h", f"{name}.qji", "certificate.json", "report.txt"} <= written
+    assert made.contract["files"] == [str(file) for file in made.files]
+    if "_portable" in has:
+        assert (out / f"{name}_portable" / f"{name}_portable.ino").is_file()

@@ -25,7 +25,7 @@ void x_levels(uint32_t levels);
 void x_counts(uint32_t sensor, uint32_t counts);
 
 /* Frames that a fuzzer may spend on one input. */
-#define MOST_FRAMES 100u
+#define MOST_FRAMES 64u
 
 /* An input being eaten; at its end there are only zeros. */
 typedef struct {

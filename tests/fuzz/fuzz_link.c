@@ -15,6 +15,6 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
   x_ring(QJ_LINK_LONGEST + (which >> 1));
   (void)x_boot(which & 1u ? sizeof show : 0, 1, which, 0);
   check_sent();
-  while (script.left != 0 && frames < MOST_FRAMES / 2) frames += step(&script);
+  while (script.left != 0 && frames < MOST_FRAMES / 2u) frames += step(&script);
   return 0;
 }

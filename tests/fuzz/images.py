@@ -6,7 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from sequencer.tables.extra_clock import clock_extra
+from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra
 from sequencer.tables.extra_guard import SUPPLY_CURRENT, SensorRecord, guard_extra
+from sequencer.tables.extra_sound import SoundRecord, sound_extra
+from sequencer.tables.extra_strings import StringRecord, strings_extra
 from sequencer.tables.image import build_image
 from sequencer.tables.model import (
     Extra,
@@ -98,7 +102,14 @@ def extras() -> tuple[Extra, ...]:
     current = SensorRecord(20, SUPPLY_CURRENT, 100, 0, 4, 200, 3, hold=True, tell_only=False)
     servo = SensorRecord(21, 0, 100, 512, 3, 90, 2, hold=False, tell_only=False)
     limits = [(bytes([40]), bytes([50])) if name == "storm" else None for name in FRAMES]
-    made = [guard_extra([current, servo], list(FRAMES.values()), limits)]
+    starts = tuple((7, 3) if name == "greet" else None for name in FRAMES)
+    made = [
+        guard_extra([current, servo], list(FRAMES.values()), limits),
+        expanders_extra((ExpanderRecord(0x40, "servos", 25_100), ExpanderRecord(0x41, "lamps")), 400),
+        strings_extra([StringRecord(9, 5, (0, 1, 0), (255, 100, 30))]),
+        sound_extra(SoundRecord(10, True, False, 1667, b"play 0", 5, starts)),
+        clock_extra(1200.0),
+    ]
     return tuple(extra for extra in made if extra is not None)
 
 
