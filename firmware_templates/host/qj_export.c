@@ -1,5 +1,6 @@
 /* What Python and the browser see: one player with its image, link and bench, driven in blocks. */
 #include "qj_clock.h"
+#include "qj_inside.h"
 #include "qj_keep.h"
 #include "qj_link.h"
 #include "qj_prove.h"
@@ -130,7 +131,8 @@ uint8_t qj_room(void) {
   return room > 255 ? (uint8_t)255 : (uint8_t)room;
 }
 
-uint8_t qj_board_id(void) { return now.board; }
+/* As the ATmega328P's player: an Uno, or the Nano that its show was made for. */
+uint8_t qj_board_id(void) { return now.board == 1 && qj_read(QJ_AT_BOARD) == 2 ? 2 : now.board; }
 uint16_t qj_boot_number(void) { return now.boot; }
 uint16_t qj_worst_latency(void) { return now.worst_latency; }
 uint32_t qj_player_crc(void) { return now.player_crc; }
@@ -234,7 +236,8 @@ uint32_t EXPORT(x_boot)(uint32_t size, uint32_t board, uint32_t reset_cause, uin
   now.board = (uint8_t)board;
   now.player_crc = player_crc;
   now.boot = (uint16_t)(now.boot + 1);
-  (void)x_open(size, board);
+  image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size; /* the board's number may stand in it */
+  (void)x_open(size, qj_board_id());
   qj_keep_open(&now.keep);
   qj_link_start(&now.link, &now.player, (uint8_t)reset_cause);
   (void)qj_link_poll(&now.link, &now.player);

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from sequencer.board.ports import choose
 from sequencer.board.transport import Transport
+from sequencer.errors import Fault, PortError
 
 #: Help text of every ``--port`` option.
 PORT_HELP = (
@@ -15,6 +16,8 @@ PORT_HELP = (
 #: Help text of every ``--state`` option.
 STATE_HELP = "Where a virtual or emulated board's flash is kept (default: a file in the user's cache folder)."
 SIMULATED = ("virtual", "emulated")
+#: The boards that the virtual one can stand for.
+VIRTUAL_KINDS = ("uno", "nano")
 
 
 def is_simulated(spec: str) -> bool:
@@ -22,27 +25,38 @@ def is_simulated(spec: str) -> bool:
     return spec in SIMULATED
 
 
-def open_port(spec: str, *, speed: float | None = 1.0, state: Path | None = None) -> Transport:
+def open_port(
+    spec: str, *, speed: float | None = 1.0, state: Path | None = None, kind: str = "uno"
+) -> Transport:
     """Open the port that ``spec`` names.
 
     Args:
         spec: ``auto``, ``virtual``, ``emulated``, ``usb:SERIALNUMBER``, a pyserial URL, or a device.
         speed: of a simulated board, in times real time; None: as fast as the computer can.
         state: where a virtual board's flash is kept; None: the user's cache folder.
+        kind: which board a simulated one stands for.
 
     Raises:
-        PortError: missing, denied, in use, several, or (``emulated``) a library that is not there.
+        PortError: a Mega as ``virtual``, which is an Uno or Nano;
+            missing, denied, in use, several, or (``emulated``) a library that is not there.
 
     """
     simulated: Transport
     if spec == "virtual":
         from sequencer.board.virtual_uno import open_virtual
 
+        if kind not in VIRTUAL_KINDS:
+            raise PortError(
+                Fault(
+                    f"the virtual board is an Uno or a Nano, not a {kind}",
+                    remedy="try the show with --port emulated, which runs the real firmware of every board",
+                )
+            )
         simulated = open_virtual(state)
     elif spec == "emulated":
         from sequencer.board.emulated_state import open_kept
 
-        simulated = open_kept(state)
+        simulated = open_kept(state, kind)
     else:
         from sequencer.board.serial_port import SerialPort
 

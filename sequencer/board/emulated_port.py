@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sequencer.board.emulated import CHUNK, EmulatedBoard
+from sequencer.board.emulated_kinds import BOARD_KINDS
 from sequencer.board.simavr import F_CPU
 from sequencer.errors import LinkError
 
@@ -69,8 +70,10 @@ class EmulatedTransport:
         return self.board.cycle / self.board_rate
 
 
-def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> EmulatedTransport:
-    """A new emulated Uno with a real boot loader, as a transport: what ``--port emulated`` opens.
+def open_emulated(
+    flash: bytes | None = None, workdir: Path | None = None, kind: str = "uno"
+) -> EmulatedTransport:
+    """A new emulated board with a real boot loader, as a transport: what ``--port emulated`` opens.
 
     ``flash`` is put at address 0 first (a board that was flashed before). The boot loader is
     compiled from the packaged source on the spot, so this is a developer's port.
@@ -78,9 +81,10 @@ def open_emulated(flash: bytes | None = None, workdir: Path | None = None) -> Em
     Raises:
         PortError: libsimavr, avr-gcc or the boot loader's source is absent; says what to install.
     """
-    from sequencer.board.simavr_loader import loader_hex
+    from sequencer.board.simavr_loader import MEGA, loader_hex, packaged_loader
 
-    board = EmulatedBoard(loader_hex(workdir))
+    loader = packaged_loader(MEGA) if kind == "mega" else loader_hex(workdir)
+    board = EmulatedBoard(loader, BOARD_KINDS[kind])
     if flash is not None:
         board.load(0, flash[: board.kind.loader_start])
         board.power_on()

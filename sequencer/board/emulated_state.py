@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sequencer.board.emulated_kinds import BOARD_KINDS
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.simavr import EEPROM_BYTES
 from sequencer.board.virtual_state import FlashFile, memory_path, state_path
@@ -33,16 +34,16 @@ class KeptTransport(EmulatedTransport):
         super().close()
 
 
-def open_kept(state: Path | None = None) -> KeptTransport:
-    """The emulated Uno with what an earlier command flashed. Opening resets it, as on a real board.
+def open_kept(state: Path | None = None, kind: str = "uno") -> KeptTransport:
+    """An emulated board with what an earlier command flashed. Opening resets it, as on a real board.
 
     Raises:
         PortError: the emulator or the loader's source is not installed.
 
     """
-    file = state or state_path().with_name("emulated_uno.flash")
-    kept = FlashFile(file, 0x8000)
+    file = state or state_path().with_name(f"emulated_{kind}.flash")
+    kept = FlashFile(file, BOARD_KINDS[kind].flash_bytes)
     memory = FlashFile(memory_path(file), EEPROM_BYTES, "memory")
-    port = KeptTransport(open_emulated(bytes(kept.content)), kept, memory)
+    port = KeptTransport(open_emulated(bytes(kept.content), kind=kind), kept, memory)
     port.reset()
     return port

@@ -80,7 +80,12 @@ def not_there(device: str) -> PortError:
             f"port {device} is not there",
             value="ports that are: " + (", ".join(item.device for item in found) or "none"),
             remedy="is the cable in, and a data cable? names move between plug-ins: `quarterjack ports`, "
-            "or `--port auto`, or `--port virtual` without a board",
+            "or `--port auto`, or `--port virtual` without a board"
+            + (
+                "; brltty is running, which takes away many boards' adapters: `sudo systemctl stop brltty`"
+                if running("brltty")
+                else ""
+            ),
         )
     )
 
@@ -99,9 +104,27 @@ def denied(device: str) -> PortError:
     )
 
 
+#: Services that open new serial ports by themselves, by the name of their process -> what to do about each.
+SERVICES = {
+    "ModemManager": "it asks every new port whether it is a modem, for some 30 s: wait, or "
+    "`sudo systemctl stop ModemManager`",
+    "brltty": "it takes common USB adapters for a braille display: `sudo systemctl stop brltty` "
+    "(who needs no braille may remove the package), then plug the board in again",
+}
+
+
 def in_use(device: str) -> PortError:
     """Another program has it; names it when the system tells."""
     holders = holders_of(device)
+    for service, remedy in SERVICES.items():
+        if any(holder.startswith(f"{service} ") for holder in holders):
+            return PortError(
+                Fault(
+                    f"port {device} is held by a service of this computer, {service}",
+                    value=", ".join(holders),
+                    remedy=remedy,
+                )
+            )
     return PortError(
         Fault(
             f"port {device} is in use by another program",
@@ -109,6 +132,17 @@ def in_use(device: str) -> PortError:
             remedy=("close it and try again" if holders else f"close what may have it: {GRABBERS}"),
         )
     )
+
+
+def running(name: str, proc: Path = Path("/proc")) -> bool:
+    """Whether a process of that name is there, as far as /proc shows."""
+    for file in proc.glob("[0-9]*/comm"):
+        try:
+            if file.read_text(encoding="utf-8", errors="replace").strip() == name:
+                return True
+        except OSError:
+            continue
+    return False
 
 
 def group_of(device: str) -> str | None:

@@ -55,7 +55,7 @@ def command(
         if not as_json:
             console().print(line, markup=False)
 
-    transport = open_port(port, speed=None, state=state)
+    transport = open_port(port, speed=None, state=state, kind=board)
     try:
         jog = Jog(on_bench(transport, board, yes, tell), exact, number, board=board)
         tell(f"{exact} on {jog.name} of {transport.name}")

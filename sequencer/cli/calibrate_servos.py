@@ -64,7 +64,7 @@ def calibrate_servos(
     figure = read_figure(file)
     servos = chosen(figure, only)
     tell(CAUTIONS)
-    transport = open_port(port, speed=None, state=state)
+    transport = open_port(port, speed=None, state=state, kind=figure.board.kind)
     done: list[Calibrated] = []
     try:
         link = on_bench(transport, figure.board.kind, yes, tell)

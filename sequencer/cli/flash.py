@@ -36,7 +36,7 @@ def command(
     if not is_simulated(port):
         # The board starts to move by itself as soon as it carries a show.
         require_ends(built.figure)
-    transport = open_port(port, speed=None, state=state)
+    transport = open_port(port, speed=None, state=state, kind=built.figure.board.kind)
     try:
         with progress("flash") as bar:
             result = flash_board(

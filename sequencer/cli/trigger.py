@@ -68,7 +68,8 @@ def command(
     seconds = built.scene_seconds[scene]
     lesson = Lesson(built, number) if learn else None
     often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
-    with Link(open_port(port, speed=speed or None, state=state)) as link:
+    kind = built.figure.board.kind
+    with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
         check_carries(link, built.image_crc32, show, built.figure.name)
         tell_other_calibration(link, built.figure, tell)
         was = link.wait_ready()

@@ -10,6 +10,7 @@ from sequencer.board.chips import CHIPS
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.flash import flash_board, trap_page
 from sequencer.board.link import Link
+from sequencer.board.virtual_uno import fresh_virtual
 from sequencer.errors import LoaderError
 from tests.board.boards import Load, bought, by_avrdude, chip_of, load_for
 from tests.board.emulated_show import check_against_core, core_frames, idle_levels, start_stage
@@ -92,3 +93,10 @@ def test_an_interrupted_upload_is_resumed_and_said_so() -> None:
 
 def test_every_board_has_an_emulated_one() -> None:
     assert {which.split()[0] for which in (*BOARDS, "uno")} == set(CHIPS)
+
+
+def test_a_nanos_show_plays_on_the_virtual_board() -> None:
+    """It is the same player, which takes the board's number from the show."""
+    load = load_for("nano")
+    result = put(fresh_virtual(), "nano", load)  # type: ignore[arg-type]
+    assert (result.hello.board, result.hello.fault) == (2, 0)

@@ -43,9 +43,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     image[13] = 1;
     put32(image + 8, crc32_of(image + 12, length - 12));
   }
-  x_ring(QJ_LINK_LONGEST + 2u);
-  (void)x_boot((uint32_t)length, 1, 0, 0);
-  check_sent();
+  boot((uint32_t)length, QJ_LINK_LONGEST + 2u);
   while (script.left != 0 && frames < MOST_FRAMES) frames += step(&script);
   return 0;
 }

@@ -12,9 +12,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
   uint32_t frames = 0;
   if (size == 0) return 0;
   memcpy(x_image(), show, sizeof show);
-  x_ring(QJ_LINK_LONGEST + (which >> 1));
-  (void)x_boot(which & 1u ? sizeof show : 0, 1, which, 0);
-  check_sent();
+  boot(which & 1u ? sizeof show : 0, QJ_LINK_LONGEST + (which >> 1));
   while (script.left != 0 && frames < MOST_FRAMES / 2u) frames += step(&script);
   return 0;
 }

@@ -318,3 +318,35 @@ def test_whatever_an_unplugged_cable_raises_is_one_link_error(error: BaseExcepti
     real.close()
     os.close(master)
     os.close(slave)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only /proc tells")
+@pytest.mark.parametrize(("service", "words"), [("ModemManager", "for some 30 s"), ("brltty", "braille")])
+def test_a_service_on_the_port_has_words_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, service: str, words: str
+) -> None:
+    """A process of that name, as /proc lists it."""
+    device, proc = tmp_path / "ttyUSB0", tmp_path / "proc"
+    device.touch()
+    (proc / "77" / "fd").mkdir(parents=True)
+    (proc / "77" / "fd" / "5").symlink_to(device)
+    (proc / "77" / "comm").write_text(f"{service}\n")
+    monkeypatch.setattr(port_trouble, "holders_of", lambda name: holders_of(name, proc))
+    text = str(port_trouble.in_use(str(device)))
+    assert f"held by a service of this computer, {service}" in text
+    assert words in text
+    assert f"systemctl stop {service}" in text
+    assert port_trouble.running(service, proc)
+    assert not port_trouble.running("screen", proc)
+
+
+def test_an_adapter_that_brltty_took_away_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(port_trouble, "running", lambda name: name == "brltty")
+    assert "brltty is running" in str(port_trouble.not_there("/dev/ttyUSB0"))
+    monkeypatch.setattr(port_trouble, "running", lambda name: False)
+    assert "brltty" not in str(port_trouble.not_there("/dev/ttyUSB0"))
+
+
+def test_a_mega_is_not_virtual_and_that_is_said() -> None:
+    with pytest.raises(PortError, match="the virtual board is an Uno or a Nano, not a mega"):
+        open_port("virtual", kind="mega")
