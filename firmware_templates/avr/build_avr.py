@@ -91,7 +91,7 @@ FLAGS: Final = (
     *("-ffunction-sections", "-fdata-sections", "-fno-tree-switch-conversion", "-flto"),
     # Each of these passes makes this program larger: together by 850 bytes (avr-gcc 5.4).
     *("-fno-tree-forwprop", "-mstrict-X", "-fno-move-loop-invariants"),
-    *("-fno-tree-ter", "-fno-tree-sink", "-fno-tree-reassoc", "-fipa-pta"),
+    *("-fno-tree-ter", "-fno-tree-sink", "-fno-tree-reassoc", "-fipa-pta", "-fira-algorithm=priority"),
     *("-Ifirmware_templates/core", "-Ifirmware_templates/avr"),
 )
 LINK: Final = ("-Wl,--gc-sections", "-Wl,--relax")

@@ -15,7 +15,7 @@ int main(void) {
     GPIOR2 = (uint8_t)(duty >> 8);
     GPIOR1 = (uint8_t)duty;
     GPIOR0++;
-    _delay_ms(9);
+    _delay_ms(14);
   }
   for (;;) {
   }
