@@ -49,6 +49,13 @@ _A0_A5 = frozenset(range(14, 20))
 #: The groups of pins that share a limit, in the board's numbers (PD0-4; PD5-7 and PB0-5; PC0-5).
 SOURCE_GROUPS = (("D0 to D4 and A0 to A5", _D0_D4 | _A0_A5), ("D5 to D13", _D5_D13))
 SINK_GROUPS = (("A0 to A5", _A0_A5), ("D5 to D13", _D5_D13), ("D0 to D4", _D0_D4))
+#: Of the Mega: PE0-7 and PG5; PF0-7 and PK0-7, 100 mA each, given or taken (ATmega2560 datasheet, Microchip
+#: 2549, notes under its DC characteristics, from memory). Its other groups have as much as the whole chip.
+MEGA_GROUPS = (
+    ("D0 to D5", frozenset(range(0, 6))),
+    ("A0 to A15", frozenset(range(54, 70))),
+)
+MEGA_GROUP_A = 0.100
 
 # 150 ohm must not become 180 because 3/0.02 is not exactly 150.
 _ROUNDING = 1e-9
@@ -161,8 +168,9 @@ class Overload:
     loads: tuple[PinLoad, ...]
 
 
-def overloads(loads: Iterable[PinLoad]) -> list[Overload]:
+def overloads(loads: Iterable[PinLoad], board: str = "uno") -> list[Overload]:
     """Every pin, port group and the chip as a whole that carries more than the datasheet allows."""
+    mega = board == "mega"
     every = tuple(loads)
     found: list[Overload] = []
     for load in every:
@@ -171,8 +179,8 @@ def overloads(loads: Iterable[PinLoad]) -> list[Overload]:
         elif load.current_a > PIN_TEST_A + _ROUNDING:
             found.append(Overload("pin", load.pin, load.current_a, PIN_TEST_A, False, (load,)))
     for sinks, groups, limit in (
-        (False, SOURCE_GROUPS, SOURCE_GROUP_A),
-        (True, SINK_GROUPS, SINK_GROUP_A),
+        (False, MEGA_GROUPS if mega else SOURCE_GROUPS, MEGA_GROUP_A if mega else SOURCE_GROUP_A),
+        (True, MEGA_GROUPS if mega else SINK_GROUPS, MEGA_GROUP_A if mega else SINK_GROUP_A),
     ):
         for words, pins in groups:
             group = tuple(load for load in every if load.sinks == sinks and load.pin in pins)

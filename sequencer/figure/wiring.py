@@ -138,11 +138,12 @@ def findings(figure: Figure) -> Iterator[Finding]:
     What is told of a pin alone is not told again of its group.
     """
     loads = pin_loads(figure)
-    alone = [over for over in electric.overloads(loads) if over.pin is not None]
+    alone = [over for over in electric.overloads(loads, figure.board.kind) if over.pin is not None]
     for over in alone:
         yield _single(figure, over)
     broken = {over.pin for over in alone if over.breaks}
-    for over in electric.overloads(load for load in loads if load.pin not in broken):
+    rest = [load for load in loads if load.pin not in broken]
+    for over in electric.overloads(rest, figure.board.kind):
         if over.pin is None:
             yield _together(over)
 
@@ -178,7 +179,8 @@ def _single(figure: Figure, over: Overload) -> Finding:
     return _finding(
         over,
         load.name,
-        f"lamp `{load.name}` takes {1000 * load.current_a:.0f} mA from pin {pin_name(load.pin)}; {why}",
+        f"lamp `{load.name}` takes {1000 * load.current_a:.0f} mA from pin "
+        f"{pin_name(load.pin, figure.board.kind)}; {why}",
         f'set its current_ma to 20{resistor}, or drive it through a transistor: through = "transistor"',
     )
 

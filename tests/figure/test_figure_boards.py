@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sequencer.errors import FigureError
+from sequencer.figure.electric import PinLoad, overloads
 from sequencer.figure.read import parse_figure
 from sequencer.figure.wiring import rows
 
@@ -61,3 +62,11 @@ def test_a_mega_serves_more(good_text: str) -> None:
         parse_figure(on(good_text + more, "nano"), "figure.toml")
     assert "too many servos for a Nano" in str(caught.value)
     assert len(parse_figure(on(good_text + more, "mega"), "figure.toml").servos) == 13
+
+
+def test_a_mega_has_its_own_groups_of_pins() -> None:
+    """Eight lamps of 16 mA on A0..A7 are 128 mA: too much for port F and K, but 14..21 are no group there."""
+    on_a = [PinLoad(f"l{n}", 54 + n, 0.016, sinks=False) for n in range(8)]
+    on_d = [PinLoad(f"l{n}", 14 + n, 0.016, sinks=False) for n in range(8)]
+    assert [over.where for over in overloads(on_a, "mega")] == ["pins A0 to A15"]
+    assert overloads(on_d, "mega") == []
