@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import jinja2
 
@@ -24,6 +25,8 @@ CORE = ROOT / "firmware_templates" / "core"
 HOST = ROOT / "firmware_templates" / "host"
 MESSAGES = ROOT / "sequencer" / "board" / "messages.toml"
 WASM = ROOT / "sequencer" / "player" / "data" / "player.wasm"
+STATES = CORE / "states.toml"
+STATES_PAGE = ROOT / "sequencer" / "tables" / "STATES.md"
 FIELD_BYTES = {"u8": 1, "u16": 2, "u32": 4, "char16": 16, "i16s": 0}
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 
@@ -75,6 +78,93 @@ def write_messages() -> Path:
     out = CORE / "qj_messages.h"
     out.write_text(render_messages(), encoding="utf-8")
     return out
+
+
+def states_table() -> dict[str, Any]:
+    """``states.toml`` with "any" spelled out: states, events, actions and ``rows`` (all of them texts).
+
+    Raises:
+        SystemExit: a name that is not declared, or two rows for one event in one state.
+    """
+    table = tomllib.loads(STATES.read_text(encoding="utf-8"))
+    rows = []
+    for row in table["transition"]:
+        every = [state for state in table["states"] if state != "fault"]
+        for state in every if row["state"] == "any" else [row["state"]]:
+            one = {**row, "state": state, "next": row["next"]}
+            rows.append(one)
+            if not (
+                {one["state"], one["next"]} <= set(table["states"])
+                and one["event"] in table["events"]
+                and one["action"] in table["actions"]
+            ):
+                raise SystemExit(f"{STATES.name}: {one} names what is not declared")
+    keys = [(row["state"], row["event"]) for row in rows]
+    if len(set(keys)) != len(keys) or max(map(len, (table["events"], table["actions"]))) > 16:
+        raise SystemExit(f"{STATES.name}: two rows for one event in one state, or more than 16 of a kind")
+    return {**table, "rows": rows}
+
+
+def render_states() -> dict[Path, str]:
+    """What is made of ``states.toml``: the C table, its numbers, and the documentation's page."""
+    table = states_table()
+    number = {
+        kind: {name: i for i, name in enumerate(table[kind])} for kind in ("states", "events", "actions")
+    }
+    head = "/* Rendered from states.toml by firmware_templates/build.py: change that, not this. */\n"
+    lines = [head, '#ifndef QJ_STATES_H\n#define QJ_STATES_H\n\n#include "qj_core.h"\n\nenum qj_event {\n']
+    for kind, prefix, following in (("events", "ON", "enum qj_action {\n"), ("actions", "DO", "")):
+        for name, what in table[kind].items():
+            lines.append(f"  QJ_{prefix}_{name.upper()} = {number[kind][name]}, /* {what} */\n")
+        lines.append(f"}};\n\n{following}")
+    lines.append(
+        "/* Two bytes a row: state and event, next state and action; the first in the upper half. */\n"
+    )
+    lines.append(f"#define QJ_TRANSITIONS {len(table['rows'])}\n")
+    lines.append("extern const uint8_t qj_transitions[2 * QJ_TRANSITIONS];\n\n#endif\n")
+    data = [head, '#include "qj_states.h"\n\nconst uint8_t qj_transitions[2 * QJ_TRANSITIONS] QJ_TABLE = {\n']
+    for row in table["rows"]:
+        one = number["states"][row["state"]] << 4 | number["events"][row["event"]]
+        two = number["states"][row["next"]] << 4 | number["actions"][row["action"]]
+        told = f"{row['state']}, {row['event']} -> {row['next']}, {row['action']}"
+        data.append(f"    {one:#04x}, {two:#04x}, /* {told} */\n")
+    data.append("};\n")
+    return {
+        CORE / "qj_states.h": "".join(lines),
+        CORE / "qj_states.c": "".join(data),
+        STATES_PAGE: _states_page(table),
+    }
+
+
+def _states_page(table: dict[str, Any]) -> str:
+    """The table for people: a diagram, every transition, what events and actions mean."""
+    arrows: dict[tuple[str, str], list[str]] = {}
+    for row in table["rows"]:
+        arrows.setdefault((row["state"], row["next"]), []).append(row["event"])
+    parts = [
+        "# The player's states\n\n",
+        "Rendered from `firmware_templates/core/states.toml`, whose table the player runs on.\n",
+        "An event that has no row in the state where it comes means nothing there.\n\n",
+        "```mermaid\nstateDiagram-v2\n    [*] --> boot\n",
+        *(f"    {one} --> {two}: {', '.join(events)}\n" for (one, two), events in arrows.items()),
+        "```\n\n| state | event | next | action | |\n|---|---|---|---|---|\n",
+        *(
+            f"| {row['state']} | {row['event']} | {row['next']} | {row['action']} | {row['words']} |\n"
+            for row in table["rows"]
+        ),
+    ]
+    for kind, title in (("events", "An event comes when"), ("actions", "What an action does")):
+        parts.append(f"\n| {kind[:-1]} | {title} |\n|---|---|\n")
+        parts += [f"| {name} | {what} |\n" for name, what in table[kind].items()]
+    return "".join(parts)
+
+
+def write_states() -> list[Path]:
+    """Render what :func:`render_states` names."""
+    texts = render_states()
+    for path, text in texts.items():
+        path.write_text(text, encoding="utf-8", newline="\n")
+    return list(texts)
 
 
 def core_sources() -> list[Path]:
@@ -165,12 +255,14 @@ def build_avr(target: str) -> None:
 def main(argv: list[str] | None = None) -> None:
     """Build what is named; ``all`` is what ``make firmware`` runs."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("messages", "wasm", "host", "uno", "mega", "all"))
+    parser.add_argument("what", choices=("messages", "states", "wasm", "host", "uno", "mega", "all"))
     parser.add_argument("--out", type=Path, default=None, help="output of wasm or host")
     parser.add_argument("--sanitize", action="store_true", help="host: with sanitizers")
     asked = parser.parse_args(argv)
     if asked.what in ("messages", "all"):
         print(f"{relative([write_messages()])[0]}")
+    if asked.what in ("states", "all"):
+        print("\n".join(relative(write_states())))
     if asked.what in ("wasm", "all"):
         out = build_wasm(asked.out or WASM)
         print(f"{out.name}: {out.stat().st_size} bytes, {hashlib.sha256(out.read_bytes()).hexdigest()}")

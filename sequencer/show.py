@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from sequencer.motion.tracks import FigureTracks
     from sequencer.player.player import Player
     from sequencer.tables.model import ShowImage
+    from sequencer.tables.transitions import TransitionTable
     from sequencer.timeline.model import Timeline
     from sequencer.timeline.scene import Scene
 
@@ -119,7 +120,7 @@ def _timeline(show: Show, scene: Scene, by_axis: Mapping[str, Limits], kept: Kep
     from sequencer.timeline.build import build_timeline
     from sequencer.timeline.clear import keep_clear
 
-    figure, idles = show.figure, scene.name == show.policy.idle
+    figure, idles = show.figure, scene.name in show.policy.idles
 
     def build() -> Timeline:
         return keep_clear(build_timeline(scene, figure, by_axis, idles=idles), figure)
@@ -191,7 +192,8 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         (plan for plans in planned.plans.values() for plan in plans.values()),
         spare_by_track(planned.show.figure, PLAN_SHARE),
     )
-    table = choose_transitions(prover, planned.specs, provisional.scenes, pairs, brake)
+    must_park = any(axis.on_stop == "park" for axis in planned.show.figure.axes.values())
+    table = choose_transitions(prover, planned.specs, provisional.scenes, pairs, brake, must_park)
     scenes = {
         track: merge(
             certify(plans[track].spec, plans[track].points, scene=scene, loop=plans[track].loop)
@@ -213,7 +215,7 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
         for name, pair in pairs.items()
     }
     certificate = with_transitions(scenes, planned.specs, table.proofs)
-    contents = with_extras(with_table(provisional, table), planned)
+    contents = with_extras(with_table(provisional, table), planned, table)
     board = planned.show.figure.board
     inside = board_description(board.kind).image_bytes if board.memory_bytes else None
     image = build_image(contents, inside, board.i2c_khz)
@@ -225,19 +227,22 @@ def build_planned(planned: PlannedShow, tell: Tell = silent, *, kept: Kept | Non
     return BuiltShow(planned, table, contents, image, certificate, certified, late)
 
 
-def with_extras(contents: ShowImage, planned: PlannedShow) -> ShowImage:
+def with_extras(contents: ShowImage, planned: PlannedShow, table: TransitionTable) -> ShowImage:
     """The show with what only some shows have."""
     from dataclasses import replace
 
     from sequencer.tables.extra_clock import check_clock_error, clock_extra
     from sequencer.tables.limits import guard_of
     from sequencer.tables.outputs import sound_of, strings_of
+    from sequencer.tables.policies import policy_of, stopping_of
 
     servos = [spec.servo for spec in planned.specs.values()]
     figure = planned.show.figure
     sounds = {name: [s.at_s for s in scene.sounds] for name, scene in planned.show.scenes.items()}
     check_clock_error(figure.board.clock_error)
     found = (
+        policy_of(planned.show.policy.only(planned.timelines), contents),
+        stopping_of(figure, contents, servos, table.park_frames),
         guard_of(figure, contents, servos, planned.show.learned),
         strings_of(figure),
         sound_of(figure, contents, sounds),

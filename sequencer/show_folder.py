@@ -80,7 +80,8 @@ def read_show(
     if faults:
         raise InputError.from_faults(faults)
     loops = {name: scene.loop for name, scene in scenes.items()}
-    policy = read_policy(folder / "event.toml", loops, list(figure.inputs))
+    triggers = [name for name, item in figure.inputs.items() if item.kind == "trigger"]
+    policy = read_policy(folder / "event.toml", loops, triggers)
     return Show(folder, figure, scenes, policy, read_learned(folder) if figure.sensors else {})
 
 

@@ -3,6 +3,7 @@
 #define QJ_AVR_BOARD_H
 
 #include "chip.h"
+#include "qj_player.h"
 
 #include "qj_link.h"
 
@@ -18,7 +19,7 @@
 
 /* boot.c: what outlives a reset ---------------------------------------------------------------- */
 
-/* First of all: judges what is left of the run before and counts this boot. */
+/* First of all: judges what is left of the run before. */
 void boot_begin(void);
 /* MCUSR's bits as far as the loader leaves them; a hang that the watchdog's interrupt ended is WDRF too.
  * Bit 7: only r2 told. 0 = not known. */
@@ -27,9 +28,11 @@ uint8_t boot_cause(void);
 uint8_t boot_hangs(void);
 /* Notes, with the end near, that the program hung. */
 void boot_note_hang(void);
+/* This boot's number: resets since the power came. */
+uint16_t qj_boot_number(void);
 /* The last pulses of the run before, 0 where none is known. Then what to remember, once a frame. */
 const uint16_t *boot_pulses(void);
-void boot_keep_pulses(const uint16_t *pulse);
+void boot_keep_pulses(const qj_player *p);
 
 /* health.c: is the program still itself? -------------------------------------------------------- */
 

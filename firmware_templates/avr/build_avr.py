@@ -29,7 +29,8 @@ class Target:
     """A chip to build for. Sizes and addresses in bytes.
 
     ``image_base`` is where the image begins (a multiple of the page size) and ``image_limit`` where
-    the boot loader does. ``ram_limit`` is what may be in use before the stack.
+    the boot loader does. ``counted`` scenes have a run
+    counter each. ``ram_limit`` is what may be in use before the stack.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Target:
     lamps: int
     switches: int
     inputs: int
+    counted: int
     small_image: bool
     optimise: tuple[str, ...]
 
@@ -57,6 +59,7 @@ class Target:
             ),
             *(f"-DQJ_MAX_TRACKS={self.tracks}", f"-DQJ_MAX_LAMPS={self.lamps}"),
             *(f"-DQJ_MAX_SWITCHES={self.switches}", f"-DQJ_MAX_INPUTS={self.inputs}"),
+            f"-DQJ_MAX_COUNTED={self.counted}",
             *(["-DQJ_MAX_WAYS=4"] if self.small_image else []),
             *(f"-DIMAGE_BASE={self.image_base}u", f"-DIMAGE_LIMIT={self.image_limit}u"),
         )
@@ -66,20 +69,21 @@ class Target:
 UNO: Final = Target(
     "uno",
     "atmega328p",
-    0x5800,
+    0x6000,
     0x7E00,
     2048,
-    1229,
+    1280,
     12,
     4,
     8,
+    4,
     4,
     small_image=True,
     optimise=("-Os", "-mcall-prologues"),
 )
 #: It has flash in plenty, and twice as many servos to work out in the same 20 ms.
 MEGA: Final = Target(
-    "mega", "atmega2560", 0x8000, 0x3E000, 8192, 4096, 24, 9, 8, 8, small_image=False, optimise=("-O2",)
+    "mega", "atmega2560", 0x9000, 0x3E000, 8192, 4096, 24, 9, 8, 8, 32, small_image=False, optimise=("-O2",)
 )
 TARGETS: Final = {target.name: target for target in (UNO, MEGA)}
 #: Of the Uno, for tests that put an image beside a program of their own.

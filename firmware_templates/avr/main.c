@@ -50,7 +50,7 @@ static QJ_ONCE void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   clock_frame();
-  boot_keep_pulses(player.pulse);
+  boot_keep_pulses(&player);
   qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
@@ -95,6 +95,7 @@ int main(void) {
   qj_open(&player, qj_board_id());
   qj_keep_open(&keep);
   qj_start_from(&player, boot_pulses());
+  qj_seed(&player, qj_boot_number());
   health_start();
   lamps_start();
   clock_start(&player);

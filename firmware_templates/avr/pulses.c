@@ -282,6 +282,7 @@ void pulses_time(qj_time *now) {
   now->frame = all.frame;
   now->slot = all.slot;
   now->into = (uint16_t)(TCNT1 - all.start);
+  IN_ORDER();
   SREG = sreg;
 }
 

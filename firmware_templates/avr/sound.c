@@ -69,7 +69,7 @@ void sound_frame(const qj_player *p) {
 void sound_poll(void) {
   uint8_t byte, level = 1, n = 0, i;
   uint16_t time, word;
-  if (next_byte == 255 || last != 0) return;
+  if (bit_cycles == 0 || next_byte == 255 || last != 0) return; /* not started on a board that is dead from the start */
   if (!qj_sound_byte(next_byte, track, &byte)) {
     next_byte = 255;
     return;

@@ -161,12 +161,44 @@ static uint8_t check_inputs(uint8_t inputs, uint8_t scenes) {
   for (i = 0; i < inputs; i++) {
     const uint32_t at = qj_record(QJ_AT_INPUT_RECORDS, 12, i);
     const uint8_t scene = qj_read(at + (uint32_t)6);
-    if ((scene != QJ_NONE && scene >= scenes) ||
+    if (qj_read(at + (uint32_t)1) < QJ_INPUT_TRIGGER || qj_read(at + (uint32_t)1) > QJ_INPUT_RAIL ||
+        (scene != QJ_NONE && scene >= scenes) ||
         (qj_read(at + (uint32_t)7) != 0 && qj_read(at + (uint32_t)8) >= scenes)) {
       return 0;
     }
   }
   return 1;
+}
+
+/* The policy's lists are whole and name scenes that are there; an idle list holds loops. */
+static uint8_t check_policy(uint8_t inputs, uint8_t scenes) {
+  uint32_t at = qj_extra(QJ_EXTRA_POLICY);
+  const uint32_t end = at == 0 ? (uint32_t)0 : at + (uint32_t)qj_u16(at - (uint32_t)2);
+  uint8_t list;
+  if (at == 0) {
+    return 1;
+  }
+  at += (uint32_t)7;
+  for (list = 0; list <= inputs; list++) {
+    const uint8_t count = qj_read(at + (uint32_t)1);
+    uint8_t i;
+    if (at + (uint32_t)2 + (uint32_t)2 * count > end || count > 8 || qj_read(at) > 3) {
+      return 0;
+    }
+    at += (uint32_t)2;
+    for (i = 0; i < count; i++, at += (uint32_t)2) {
+      if (qj_read(at) >= scenes || qj_read(at + (uint32_t)1) == 0 || (list == 0 && !qj_is_loop(qj_read(at)))) {
+        return 0;
+      }
+    }
+  }
+  return (uint8_t)(at == end);
+}
+
+/* One byte a track. */
+static uint8_t check_stopping(uint8_t tracks) {
+  const uint32_t at = qj_extra(QJ_EXTRA_STOPPING);
+  return (uint8_t)(at == 0 || (qj_u16(at - (uint32_t)2) == (uint16_t)(4 + tracks) && fade(at)));
 }
 
 uint8_t qj_check_content(void) {
@@ -183,7 +215,8 @@ uint8_t qj_check_content(void) {
       scenes == QJ_NONE || loops > (uint32_t)255 || !inside(qj_u32(QJ_AT_TRACK_RECORDS), tracks, 24) ||
       !inside(qj_u32(QJ_AT_LAMP_RECORDS), lamps, 4) || !inside(qj_u32(QJ_AT_SWITCH_RECORDS), switches, 4) ||
       !inside(qj_u32(QJ_AT_INPUT_RECORDS), inputs, 12) || !inside(qj_u32(QJ_AT_SCENE_RECORDS), scenes, 12) ||
-      !check_extras() || !check_guard(scenes) || !check_outputs(lamps, scenes) || !check_expanders(tracks, lamps) ||
+      !check_extras() || !check_guard(scenes) || !check_policy(inputs, scenes) || !check_stopping(tracks) ||
+      !check_outputs(lamps, scenes) || !check_expanders(tracks, lamps) ||
       !inside(qj_u32(QJ_AT_NAMES), 0, 1) || !inside(transitions, loops * ((uint32_t)scenes + (uint32_t)1), 4) ||
       !fade(QJ_AT_SETTLE) || !fade(QJ_AT_STOP) || !check_tracks(tracks) ||
       !check_scenes(scenes, (uint8_t)(tracks + lamps + switches), loops) || !check_inputs(inputs, scenes) ||

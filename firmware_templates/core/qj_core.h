@@ -24,6 +24,10 @@
 #ifndef QJ_MAX_INPUTS
 #define QJ_MAX_INPUTS 8
 #endif
+/* Scenes whose runs are counted; those behind them share the last count. */
+#ifndef QJ_MAX_COUNTED
+#define QJ_MAX_COUNTED 32
+#endif
 #ifndef QJ_MAX_WAYS
 #define QJ_MAX_WAYS QJ_MAX_TRACKS /* tracks under live control at a time */
 #endif
@@ -39,6 +43,11 @@ typedef uint16_t qj_offset;
 #else
 typedef uint32_t qj_offset;
 #define QJ_OFFSET_MAX ((qj_offset)0xFFFFFFFF)
+#endif
+
+/* Builds for the host remember which rows of the states' table were taken, at most so many. */
+#if !defined(QJ_SMALL_IMAGE) && !defined(__AVR__)
+#define QJ_TRACE 7
 #endif
 
 /* One copy of a function, however few its callers are: smaller on the AVR. */
@@ -65,6 +74,16 @@ typedef uint32_t qj_offset;
 #define QJ_ANY_BOARD 255
 #define QJ_COMMON_FRAMES 6
 #define QJ_HAPPENINGS 4
+
+/* Tables of constants: on the AVR they must be kept out of RAM, and be read another way. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define QJ_TABLE PROGMEM
+#define qj_table(at) pgm_read_byte(at)
+#else
+#define QJ_TABLE
+#define qj_table(at) (*(at))
+#endif
 
 enum qj_state { QJ_BOOT = 0, QJ_SETTLE = 1, QJ_IDLE = 2, QJ_SCENE = 3, QJ_HOLD = 4, QJ_FAULT = 5 };
 
@@ -93,7 +112,8 @@ enum qj_what {
   QJ_TRIPPED = 5,
   QJ_RAIL_LOST = 6,
   QJ_RAIL_BACK = 7,
-  QJ_EXPANDER_LOST = 8
+  QJ_EXPANDER_LOST = 8,
+  QJ_RESTING = 9 /* the duty limit is reached; cue: seconds of rest */
 };
 
 /* ---- supplied by the platform ---------------------------------------------------------------- */

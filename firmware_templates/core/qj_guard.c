@@ -68,13 +68,9 @@ void qj_trip(qj_player *p, uint8_t track) {
   uint8_t i;
   for (i = 0; i < QJ_MAX_TRACKS; i++) {
     if (track == i || track == QJ_NONE) {
-      p->tripped[i >> 3] = (uint8_t)(p->tripped[i >> 3] | (uint8_t)(1 << (i & 7)));
+      p->off[i] = (uint8_t)(p->off[i] | QJ_OFF_TRIPPED);
     }
   }
-}
-
-uint8_t qj_is_tripped(const qj_player *p, uint8_t track) {
-  return (uint8_t)(p->tripped[track >> 3] & (uint8_t)(1 << (track & 7)));
 }
 
 /* What the scene's motion alone is in: a fade's current was never learned. */

@@ -44,14 +44,26 @@ enum qj_mode {
   QJ_ENTER, /* a loop from rest, faded in */
   QJ_LEAVE, /* a loop faded out, another scene, loop or rest coming */
   QJ_STOP,  /* velocity faded to nothing */
-  QJ_REST,   /* rest-to-rest from wherever the track stands (kept in past[0]) */
+  QJ_REST,  /* rest-to-rest from wherever the track stands (kept in past[0]) */
+  QJ_PARK,  /* the same to the parked pose, of tracks marked QJ_OFF_PARKING; the others stand */
   QJ_LIVE_POINTS /* what the host streams, checked; without it, the way to a stop that came with it */
 };
 
 /* Live control: this long without a word from the host, and the return to rest begins at the next common knot. */
 #define QJ_SILENT_FRAMES 6
 
-enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4 };
+enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8 };
+enum { QJ_BARRED_STOP = 1, QJ_BARRED_RAIL = 2 };
+
+/* Why a track has no pulses: `off` of the player. */
+enum {
+  QJ_OFF_TRIPPED = 1,  /* by the stall guard, until the next reset */
+  QJ_OFF_RELEASED = 2, /* not yet begun, parked, or silent at rest */
+  QJ_OFF_PARKING = 4   /* it still has pulses: on its way to the parked pose */
+};
+
+/* Kinds of inputs. */
+enum { QJ_INPUT_TRIGGER = 1, QJ_INPUT_STOP = 2, QJ_INPUT_RAIL = 3 };
 
 /* qj_image.c: little-endian reads; an offset that is stored in the image; records */
 uint16_t qj_u16(qj_offset at);
@@ -78,16 +90,22 @@ qj_offset qj_expander(uint8_t expander);
 uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
-enum { QJ_EXTRA_GUARD = 3, QJ_EXTRA_STRINGS = 6, QJ_EXTRA_SOUND = 7 };
+enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2, QJ_EXTRA_GUARD = 3, QJ_EXTRA_STRINGS = 6, QJ_EXTRA_SOUND = 7 };
 enum { QJ_SOUND_HEAD = 6 }; /* bytes of the sound module's extra before its scenes */
 
-/* qj_guard.c: one frame of the stall guard; whether a track's pulses were taken away */
+/* qj_guard.c: one frame of the stall guard */
 void qj_guard_open(qj_player *p);
 void qj_guard_frame(qj_player *p);
-uint8_t qj_is_tripped(const qj_player *p, uint8_t track);
 
 /* qj_player.c: news for the host */
 void qj_report(qj_player *p, uint8_t what, uint8_t scene, uint16_t cue, uint8_t input);
+
+/* qj_policy.c: the next of a list of scenes (0: idle loops; i + 1: of input i), QJ_NONE without one, and the number
+ * that stands beside it; a scene begins; one frame of the duty limit; the next of the one generator there is */
+uint8_t qj_choose(qj_player *p, uint8_t list, uint8_t *beside);
+void qj_count_run(qj_player *p, uint8_t scene);
+void qj_duty_frame(qj_player *p);
+uint16_t qj_random(uint16_t *x);
 
 /* qj_content.c: whether every record and offset makes sense (not on small boards) */
 uint8_t qj_check_content(void);
@@ -132,7 +150,7 @@ uint8_t qj_switch_frame(qj_switch *sw, uint8_t on, uint16_t max_on);
 void qj_begin(qj_player *p, uint8_t mode, uint16_t fade);
 void qj_from_rest(qj_player *p, uint8_t scene, uint16_t fade);
 void qj_leave(qj_player *p, uint8_t scene, uint16_t fade, uint16_t delay, uint16_t enter);
-void qj_rest_to_rest(qj_player *p, uint16_t frames);
+void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames);
 uint8_t qj_fading(const qj_player *p);
 uint8_t qj_late_start(qj_player *p);
 void qj_finish_fade(qj_player *p);

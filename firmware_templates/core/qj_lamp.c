@@ -25,19 +25,9 @@ static uint16_t q8(uint8_t lightness) {
   return (uint16_t)((uint16_t)(lightness > 200 ? 200 : lightness) << 8);
 }
 
-/* xorshift on 16 bits; its period is 65535. */
-static uint16_t draw(qj_lamp *lamp) {
-  uint16_t x = lamp->rng;
-  x = (uint16_t)(x ^ (uint16_t)(x << 7));
-  x = (uint16_t)(x ^ (uint16_t)(x >> 9));
-  x = (uint16_t)(x ^ (uint16_t)(x << 8));
-  lamp->rng = x;
-  return x;
-}
-
 /* 0 .. below - 1 */
 static uint8_t draw_below(qj_lamp *lamp, uint16_t below) {
-  return (uint8_t)(((uint32_t)draw(lamp) * (uint32_t)below) >> 16);
+  return (uint8_t)(((uint32_t)qj_random(&lamp->rng) * (uint32_t)below) >> 16);
 }
 
 static uint16_t level(const qj_lamp *lamp) {

@@ -192,6 +192,10 @@ static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, 
       return qj_hold(p);
     case QJ_MSG_RESUME:
       return qj_resume(p);
+    case QJ_MSG_PARK:
+      return qj_park(p);
+    case QJ_MSG_RELEASE:
+      return qj_release(p);
     case QJ_MSG_LIVE:
       return qj_live(p, body[0], qj_get16(body + 1), body + 3, points);
     case QJ_MSG_WORKSHOP: {

@@ -21,6 +21,14 @@
 #define QJ_MSG_RESUME 0x04
 #define QJ_MSG_RESUME_LENGTH 0
 
+/* As hold, then every track goes to its parked pose and loses its pulses. Shutting down ends here. */
+#define QJ_MSG_PARK 0x0A
+#define QJ_MSG_PARK_LENGTH 0
+
+/* Take the pulses of balanced tracks that rest, for silence; in idle or hold. They come back before anything moves. Refused: none rests, or none is balanced. */
+#define QJ_MSG_RELEASE 0x0B
+#define QJ_MSG_RELEASE_LENGTH 0
+
 /* What are you doing? */
 #define QJ_MSG_ASK_STATUS 0x05
 #define QJ_MSG_ASK_STATUS_LENGTH 0
@@ -89,7 +97,7 @@
 #define QJ_MSG_STATUS 0x83
 #define QJ_MSG_STATUS_LENGTH 16 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16 */
 
-/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo power lost, 7 servo power is back. cue 0 = from an input. */
+/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo supply lost, 7 servo supply back (input: the one that senses it). 9 the duty limit is reached (cue: seconds of rest). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
 
@@ -114,7 +122,7 @@
 #define QJ_MSG_CLOCK_LENGTH 5 /* frame u16, slot u8, into u16 */
 
 /* By type, the length of a request's body; 0x80 + that of its beginning when numbers follow; 0xFF: no such request. */
-#define QJ_REQUEST_LENGTHS 0xFF, 0, 6, 0, 0, 0, 3, 2, 131, 0, 0xFF, 0xFF, 4, 1, 1, 0, 2, 3, 20, 1, 4
+#define QJ_REQUEST_LENGTHS 0xFF, 0, 6, 0, 0, 0, 3, 2, 131, 0, 0, 0, 4, 1, 1, 0, 2, 3, 20, 1, 4
 #define QJ_REQUESTS 21
 
 /* Longest bodies in either direction. */

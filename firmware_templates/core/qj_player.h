@@ -6,7 +6,7 @@
  *     qj_sample(&p, levels);                  six times a frame
  *     qj_tick(&p);                            once a frame; then p.pulse, p.lamp, p.switches hold the
  *                                             frame that is about to be played
- *     qj_cue / qj_hold / qj_resume            at any time between ticks
+ *     qj_cue / qj_hold / qj_resume / qj_park / qj_release    at any time between ticks
  */
 #ifndef QJ_PLAYER_H
 #define QJ_PLAYER_H
@@ -58,6 +58,14 @@ typedef struct {
   uint16_t cooldown;   /* frames until it may trigger again */
 } qj_input;
 
+/* What was chosen from a list of scenes. */
+typedef struct {
+  uint8_t used;        /* bit i: the i-th has had its turn (shuffled lists) */
+  uint8_t last;        /* the one chosen last, counted from 1 */
+} qj_list;
+
+#define QJ_DUTY_SLOTS 8
+
 typedef struct {
   uint8_t what;        /* enum qj_what */
   uint8_t scene;
@@ -91,9 +99,9 @@ typedef struct {
   uint8_t mode;                  /* how points are made, enum in qj_inside.h */
   uint8_t phase;                 /* frame within the common knot, 0..5 */
   uint8_t current;               /* index of the layer that plays; the other one is being entered */
-  uint8_t started;               /* tracks that have pulses */
-  uint8_t countdown;             /* boot: dead frames left; settle: frames to the next track's start */
-  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done */
+  uint8_t barred;                /* bit 0: a stop input is active, bit 1: the servo supply is missing */
+  uint8_t countdown;             /* boot: dead frames left; else frames to the next track's first pulse */
+  uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done, bit 3: park */
   uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
   uint8_t silent;                /* live control: frames since the last word from the host */
   uint32_t live_from;            /* the clock when it began */
@@ -114,7 +122,18 @@ typedef struct {
   uint8_t learning;              /* 1: the stall guard's learned limits are not applied */
   uint8_t watched, slice;        /* scene and slice that the sensors' peaks belong to */
   uint8_t was_watched, was_slice;/* ... and those of the slice before */
-  uint8_t tripped[(QJ_MAX_TRACKS + 7) / 8]; /* bit per track: without pulses until the next reset */
+  uint8_t off[QJ_MAX_TRACKS];    /* why a track has no pulses, enum in qj_inside.h */
+
+  uint16_t rng;                  /* what plays by chance: the generator */
+  qj_list list[QJ_MAX_INPUTS + 1]; /* what has been chosen: idle loops, then scenes of each input */
+  uint16_t runs[QJ_MAX_COUNTED]; /* how often each scene began */
+  uint8_t duty[QJ_DUTY_SLOTS];   /* seconds played in each slot of the window */
+  uint8_t duty_slot, duty_second, duty_frame;
+  uint16_t resting;              /* seconds of rest left */
+#ifdef QJ_TRACE
+  uint8_t steps;                 /* rows of the states' table taken; whoever reads them sets this to 0 */
+  uint8_t step[QJ_TRACE];
+#endif
 
   uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us; 0 = no pulse */
   uint16_t lamp[QJ_MAX_LAMPS];   /* duty 0..4095, after the dimming curve; "lit when low" is the platform's job */
@@ -133,6 +152,8 @@ uint8_t qj_open(qj_player *p, uint8_t board);
 /* After qj_open(), before the first frame: the tracks stand, within an LSB, where these pulses (1/16 us, one a
  * track) sent them, parked where the pulse is 0. Settling begins there. This very image must have played them. */
 void qj_start_from(qj_player *p, const uint16_t *pulse);
+/* Chance depends on this number (a boot's) from now on, unless the image gives its own. */
+void qj_seed(qj_player *p, uint16_t number);
 /* Raw levels of the input pins, bit i = input i's pin is high. */
 void qj_sample(qj_player *p, uint8_t levels);
 /* One frame on. */
@@ -142,6 +163,10 @@ void qj_tick(qj_player *p);
 uint8_t qj_cue(qj_player *p, uint16_t cue, uint8_t scene, uint8_t repeats);
 uint8_t qj_hold(qj_player *p);
 uint8_t qj_resume(qj_player *p);
+/* As qj_hold(), then every track goes to its parked pose and loses its pulses. */
+uint8_t qj_park(qj_player *p);
+/* Takes the pulses of balanced tracks that rest; in idle or hold. QJ_REFUSED: none does. */
+uint8_t qj_release(qj_player *p);
 /* Live control: `count` points (little endian) of a track, from number `at` on. Returns enum qj_result. */
 uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t *points, uint8_t count);
 /* The layer that plays or, during a change, the one that is being entered; its scene, QJ_LIVE or QJ_NONE. */
@@ -175,6 +200,9 @@ uint16_t qj_measured(const qj_player *p, uint8_t sensor);
 uint16_t qj_supply(const qj_player *p, uint8_t watches);
 /* Takes a track's pulses away until the next reset; QJ_NONE: those of all tracks. */
 void qj_trip(qj_player *p, uint8_t track);
+
+/* The pulse that belongs to where a track is commanded to stand, 1/16 us, whether it has pulses or not. */
+uint16_t qj_standing(const qj_player *p, uint8_t track);
 
 /* Wiring, read from the image (valid when fault is QJ_OK). */
 uint8_t qj_track_pin(uint8_t track);

@@ -54,10 +54,10 @@ void qj_leave(qj_player *p, uint8_t scene, uint16_t fade, uint16_t delay, uint16
   }
 }
 
-/* From wherever the tracks stand still. */
-void qj_rest_to_rest(qj_player *p, uint16_t frames) {
+/* From wherever the tracks stand still, by QJ_REST or QJ_PARK. */
+void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames) {
   uint8_t t;
-  qj_begin(p, QJ_REST, frames);
+  qj_begin(p, mode, frames);
   for (t = 0; t < p->tracks; t++) {
     p->layer[p->current].points[t].past[0] = p->window[t][3];
   }
@@ -91,7 +91,7 @@ void qj_finish_fade(qj_player *p) {
   if (p->mode == QJ_LEAVE) {
     p->current = (uint8_t)(p->current ^ 1);
   }
-  if (p->mode == QJ_STOP) {
+  if (p->mode == QJ_STOP || p->mode == QJ_PARK) {
     qj_layer_begin(&p->layer[p->current], QJ_NONE, 0);
     p->mode = QJ_STAND;
   } else if (p->mode != QJ_STAND && p->mode != QJ_LIVE_POINTS) {
@@ -113,7 +113,14 @@ static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) 
   if (mode == QJ_LIVE_POINTS) {
     return qj_live_point(p, track);
   }
-  if (mode == QJ_REST) {
+  if (mode == QJ_PARK) {
+    if ((p->off[track] & QJ_OFF_PARKING) == 0) {
+      return p->window[track][3];
+    }
+    base = (int16_t)qj_u16((qj_offset)(qj_track_record(track) + 8));
+    from = base;
+  }
+  if (mode >= QJ_REST) {
     return qj_blend(base, weight, layer->points[track].past[0], from);
   }
   if (mode == QJ_LEAVE) {
@@ -163,7 +170,7 @@ uint8_t qj_clocks(qj_player *p) {
     (void)qj_layer_advance(layer);
     layer = &p->layer[p->current ^ 1];
   }
-  if (!qj_layer_advance(layer) || mode == QJ_STOP) {
+  if (!qj_layer_advance(layer) || mode == QJ_STOP || mode == QJ_PARK) {
     return 0;
   }
   streams(p, layer->scene);

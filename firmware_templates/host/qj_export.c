@@ -51,6 +51,7 @@ void *memset(void *to, int value, unsigned long size) {
 typedef struct {
   uint8_t state, scene, switches, happenings;
   uint16_t frame, phase;
+  uint8_t steps[QJ_TRACE + 1]; /* how many rows of the states' table were taken, and which */
   uint8_t what[QJ_HAPPENINGS], told_scene[QJ_HAPPENINGS], input[QJ_HAPPENINGS];
   uint16_t cue[QJ_HAPPENINGS];
   uint16_t pulse[QJ_MAX_TRACKS];
@@ -67,6 +68,7 @@ static struct {
   qj_keep keep;
   uint16_t bench_pulse[32]; /* by pin */
   uint8_t bench_lamp[32];
+  uint8_t silent; /* frames without a request, as in avr/bench.c */
   uint8_t levels;
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
   uint8_t board;
@@ -160,6 +162,12 @@ void qj_board_clock(uint16_t trim, uint16_t slew, qj_time *told) {
   told->into = now.into;
 }
 
+static void talk(void) {
+  if (qj_link_poll(&now.link, &now.player)) {
+    now.silent = 0;
+  }
+}
+
 static void bench_off(void) {
   uint8_t pin;
   for (pin = 0; pin < 32; pin++) {
@@ -215,8 +223,9 @@ uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   qj_clock_start(&now.clock, &now.player);
   now.frame = 0;
   now.slot = now.into = 0;
-  for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam */
-    now.levels = (uint8_t)(now.levels | (uint8_t)((qj_input_flags(i) & 1) << i));
+  for (i = 0; i < now.player.input_count; i++) { /* nobody stands in a beam, the servos have their supply */
+    const uint8_t rail = (uint8_t)(qj_read(qj_record(QJ_AT_INPUT_RECORDS, 12, i) + 1) == QJ_INPUT_RAIL);
+    now.levels = (uint8_t)(now.levels | (uint8_t)(((qj_input_flags(i) & 1) ^ rail) << i));
   }
   return now.player.fault;
 }
@@ -249,6 +258,13 @@ uint32_t EXPORT(x_cue)(uint32_t cue, uint32_t scene, uint32_t repeats) {
 }
 uint32_t EXPORT(x_hold)(void) { return qj_hold(&now.player); }
 uint32_t EXPORT(x_resume)(void) { return qj_resume(&now.player); }
+uint32_t EXPORT(x_park)(void) { return qj_park(&now.player); }
+uint32_t EXPORT(x_release)(void) { return qj_release(&now.player); }
+void EXPORT(x_fail)(uint32_t fault) { qj_fail(&now.player, (uint8_t)fault); }
+void EXPORT(x_seed)(uint32_t number) { qj_seed(&now.player, (uint16_t)number); }
+uint32_t EXPORT(x_runs)(uint32_t scene) { return now.player.runs[scene % QJ_MAX_COUNTED]; }
+uint32_t EXPORT(x_resting)(void) { return now.player.resting; }
+uint32_t EXPORT(x_standing)(uint32_t track) { return qj_standing(&now.player, (uint8_t)(track % QJ_MAX_TRACKS)); }
 void EXPORT(x_levels)(uint32_t levels) { now.levels = (uint8_t)levels; }
 /* Counts of an analog input from now on, read 64 times a frame; 0xFFFF: no reading. */
 void EXPORT(x_counts)(uint32_t sensor, uint32_t counts) { now.counts[sensor % QJ_MAX_SENSORS] = (uint16_t)counts; }
@@ -279,6 +295,11 @@ static void note(row *r) {
   r->phase = p->phase;
   r->switches = p->switches;
   r->happenings = p->happenings;
+  r->steps[0] = p->steps;
+  for (i = 0; i < QJ_TRACE; i++) {
+    r->steps[i + 1] = p->step[i];
+  }
+  p->steps = 0;
   for (i = 0; i < QJ_HAPPENINGS; i++) {
     r->what[i] = p->happened[i].what;
     r->told_scene[i] = p->happened[i].scene;
@@ -317,6 +338,12 @@ uint32_t EXPORT(x_play)(uint32_t frames) {
 void EXPORT(x_tick)(void) {
   frame();
   qj_keep_frame(&now.keep, &now.player);
+  if (now.silent != 100) {
+    now.silent = (uint8_t)(now.silent + 1);
+    if (now.silent == 100) {
+      bench_off();
+    }
+  }
   note(&rows[0]);
   now.player.happenings = rows[0].happenings; /* they go over the link */
   (void)qj_link_poll(&now.link, &now.player);
@@ -340,10 +367,10 @@ void EXPORT(x_receive)(uint32_t count) {
   for (i = 0; i < count && i < WIRE; i++) {
     qj_link_receive(&now.link, in[i]);
     if (now.link.ready) {
-      (void)qj_link_poll(&now.link, &now.player);
+      talk();
     }
   }
-  (void)qj_link_poll(&now.link, &now.player);
+  talk();
 }
 
 /* A transmit ring as small as a board's; what waits in the out buffer is forgotten. */
@@ -408,6 +435,9 @@ uint32_t EXPORT(x_prove_enter)(uint32_t loop, uint32_t fade, uint32_t early) {
 }
 uint32_t EXPORT(x_prove_stop)(uint32_t scene, uint32_t frames, uint32_t early) {
   return qj_prove_stop(&now.player, &proof, (uint8_t)scene, (uint16_t)frames, (uint8_t)early);
+}
+uint32_t EXPORT(x_prove_park)(uint32_t frames, uint32_t early) {
+  return qj_prove_park(&now.player, &proof, (uint16_t)frames, (uint8_t)early);
 }
 uint32_t EXPORT(x_prove_rest)(uint32_t frames, uint32_t early) {
   return qj_prove_rest(&now.player, &proof, (uint16_t)frames, (uint8_t)early);

@@ -310,12 +310,12 @@ static void left_beside(const qj_proof *out, const qj_face *like, int32_t one, i
 
 /* Rest-to-rest of two tracks from every pair of points within their faces. A blend never falls when what it begins
  * from rises, so beside each value of one track the two ends of what is left for the other are the worst. */
-static void pair_from(const qj_player *opened, qj_proof *out, uint8_t first, uint16_t frames) {
+static void pair_from(const qj_player *opened, qj_proof *out, uint8_t first, uint16_t frames, uint8_t to) {
   const qj_face *const like = &out->face[first];
   const qj_offset record = qj_track_record((uint8_t)like->one);
   const qj_offset beside = qj_track_record((uint8_t)like->other);
-  const int16_t rest = qj_rest_point((uint8_t)like->one);
-  const int16_t other_rest = qj_rest_point((uint8_t)like->other);
+  const int16_t rest = (int16_t)qj_u16(record + (qj_offset)to);
+  const int16_t other_rest = (int16_t)qj_u16(beside + (qj_offset)to);
   const uint8_t n = qj_knot_frames((uint8_t)like->one);
   const int32_t most = (int16_t)qj_u16(record + 12);
   int32_t one;
@@ -354,7 +354,10 @@ static uint8_t is_first(const qj_proof *out, uint8_t at) {
   return 1;
 }
 
-uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early) {
+enum { TO_REST = 6, TO_PARKED = 8 }; /* where it stands in a track's record */
+
+/* From wherever a stop may end to one of both; to rest from the parked pose, too. */
+static uint8_t prove_to(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early, uint8_t to) {
   uint8_t t;
   nothing_yet(opened, out, stop_early);
   if (opened->fault != QJ_OK) {
@@ -362,7 +365,7 @@ uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, u
   }
   for (t = 0; t < opened->tracks; t++) {
     const qj_offset record = qj_track_record(t);
-    const int16_t rest = qj_rest_point(t);
+    const int16_t rest = (int16_t)qj_u16(record + (qj_offset)to);
     const uint8_t n = qj_knot_frames(t);
     const int32_t high = (int16_t)qj_u16(record + 12);
     int32_t from = (int16_t)qj_u16(record + 10);
@@ -377,8 +380,16 @@ uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, u
   }
   for (t = 0; t < out->faces && within(opened, out); t++) {
     if (is_first(out, t)) {
-      pair_from(opened, out, t, frames);
+      pair_from(opened, out, t, frames, to);
     }
   }
   return 1;
+}
+
+uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early) {
+  return prove_to(opened, out, frames, stop_early, TO_REST);
+}
+
+uint8_t qj_prove_park(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early) {
+  return prove_to(opened, out, frames, stop_early, TO_PARKED);
 }

@@ -52,5 +52,7 @@ uint8_t qj_prove_stop(const qj_player *opened, qj_proof *out, uint8_t scene, uin
 /* Rest-to-rest from parked and from every control point of low..high; for faces, from every pair of points within
  * all of them (`inner`) and both tracks' low..high. */
 uint8_t qj_prove_rest(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early);
+/* The same to the parked pose. */
+uint8_t qj_prove_park(const qj_player *opened, qj_proof *out, uint16_t frames, uint8_t stop_early);
 
 #endif

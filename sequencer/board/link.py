@@ -48,8 +48,8 @@ LIVE_ANSWER_S = 0.03
 LIVE = 254
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06
-#: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a board
-#: that may be in its loader.
+#: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a
+#: board that may be in its loader.
 QUIET_S = 2.2
 #: Less than this is no time left: a simulated board's clock counts in whole steps.
 TICK_S = 1e-5

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sequencer.check.played import rested, without_idle
 from sequencer.player.player import Played, Player, Snapshot, What
+from sequencer.tables import extra_stopping
 from sequencer.tables.model import COMMON_FRAMES, SceneRecord, ShowImage, Transition
 
 Kind = Literal["leave", "enter", "stop", "return", "settle"]
@@ -181,10 +182,19 @@ class _Core:
 
         return Job(f"from `{loop.name}` to rest", loop.name, frames, play)
 
+    def parks(self) -> int:
+        """Frames of the move to the parked pose, from where settling begins again; 0 when no track parks."""
+        for extra in self.show.extras:
+            if extra.tag == extra_stopping.TAG:
+                stopping = extra_stopping.read_stopping(extra.content, len(self.show.tracks))
+                return stopping.park_frames + TAIL_FRAMES if extra_stopping.any_parks(stopping.tracks) else 0
+        return 0
+
     def stop(self, scene: SceneRecord) -> Job:
-        """A stop at every common knot of a scene, and from there back to rest."""
+        """A stop at every common knot of a scene, and from there back to rest, or to the parked pose."""
         frames = self.show.stop_frames + TAIL_FRAMES
         back = self.show.settle_frames + TAIL_FRAMES
+        parks = self.parks()
 
         def play() -> Iterator[Crossing]:
             begins, stopped, returned = [], [], []
@@ -193,6 +203,9 @@ class _Core:
                 self.player.hold()
                 begins.append(at)
                 stopped.append(self.player.play(frames))
+                if parks:
+                    returned.append(self.player.play(parks))
+                    continue
                 self.player.resume()
                 returned.append(self.player.play(back))
             if begins:

@@ -15,39 +15,97 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from sequencer.errors import Fault, SceneError
+
+#: A list has at most this many scenes (as in the image).
+LONGEST_LIST = 8
+
+
+Choice = Literal["order", "shuffle", "weighted"]
 
 
 @dataclass(frozen=True)
 class Trigger:
-    """What one input plays; ``every`` 0 means that ``every_plays`` never comes."""
+    """What one input plays; ``every`` 0 means that ``every_plays`` never comes.
+
+    ``also`` are further scenes beside ``plays``: one after the other, shuffled (each once before one comes
+    again), or by chance with ``weights``, one a scene.
+    """
 
     plays: str
     every: int = 0
     every_plays: str | None = None
     cooldown_s: float = 0.0
+    also: tuple[str, ...] = ()
+    choice: Choice = "shuffle"
+    weights: tuple[int, ...] = ()
+
+    @property
+    def scenes(self) -> tuple[str, ...]:
+        """All that it may play, ``every_plays`` apart."""
+        return (self.plays, *self.also)
+
+    def only(self, scenes: Collection[str]) -> Trigger | None:
+        """The same for a show of these scenes alone; None when nothing is left."""
+        kept = [name in scenes for name in self.scenes]
+        names = [name for name, keep in zip(self.scenes, kept, strict=True) if keep]
+        if not names:
+            return None
+        again = self.every_plays in scenes
+        weights = tuple(weight for weight, keep in zip(self.weights, kept, strict=False) if keep)
+        return replace(
+            self,
+            plays=names[0],
+            also=tuple(names[1:]),
+            weights=weights,
+            every=self.every if again else 0,
+            every_plays=self.every_plays if again else None,
+        )
+
+
+@dataclass(frozen=True)
+class Duty:
+    """Once ``play_at_most_s`` of ``within_s`` were played, nothing is played for ``rest_s``."""
+
+    play_at_most_s: int
+    within_s: int
+    rest_s: int
 
 
 @dataclass(frozen=True)
 class Policy:
-    """What plays when. ``idle`` is the name of the loop played between scenes, or None."""
+    """What plays when. ``idle`` is the name of the loop played between scenes, or None.
+
+    ``also_idle`` are further loops: each has ``idle_turns`` turns, and they follow each other shuffled.
+    ``seed`` fixes what comes by chance; 0: the board's boots are counted, and each differs.
+    """
 
     idle: str | None = None
     triggers: Mapping[str, Trigger] = field(default_factory=dict)
+    also_idle: tuple[str, ...] = ()
+    idle_turns: int = 3
+    seed: int = 0
+    duty: Duty | None = None
+
+    @property
+    def idles(self) -> tuple[str, ...]:
+        """Every loop that idles."""
+        return () if self.idle is None else (self.idle, *self.also_idle)
 
     def only(self, scenes: Collection[str]) -> Policy:
         """The same policy for a show of these scenes alone; what plays another scene is left out."""
-        kept = {}
-        for name, trigger in self.triggers.items():
-            if trigger.plays in scenes:
-                again = trigger.every_plays in scenes
-                every, every_plays = (trigger.every, trigger.every_plays) if again else (0, None)
-                kept[name] = Trigger(trigger.plays, every, every_plays, trigger.cooldown_s)
-        return Policy(self.idle if self.idle in scenes else None, kept)
+        idles = [name for name in self.idles if name in scenes]
+        kept = {name: trigger.only(scenes) for name, trigger in self.triggers.items()}
+        return replace(
+            self,
+            idle=idles[0] if idles else None,
+            also_idle=tuple(idles[1:]),
+            triggers={name: trigger for name, trigger in kept.items() if trigger is not None},
+        )
 
 
 def read_policy(file: Path, scenes: Mapping[str, bool], inputs: Collection[str]) -> Policy:
@@ -87,23 +145,37 @@ def _validated(data: dict[str, Any], report: Any) -> Policy | None:
     # pydantic lives at the file's border only, and is imported only when a file is read.
     from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+    names = Annotated[list[str], Field(min_length=1, max_length=LONGEST_LIST)]
+
     class _Trigger(BaseModel):
         model_config = ConfigDict(extra="forbid", strict=True)
-        plays: str
+        plays: str | names
+        choice: Choice = "shuffle"
+        weights: list[Annotated[int, Field(ge=1, le=255)]] | None = None
         every: Annotated[int, Field(ge=2, le=255)] | None = None
         every_plays: str | None = None
         cooldown_s: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 0.0
 
+    class _Duty(BaseModel):
+        model_config = ConfigDict(extra="forbid", strict=True)
+        play_at_most_s: Annotated[int, Field(ge=5, le=1700)]
+        within_s: Annotated[int, Field(ge=10, le=1700)]
+        rest_s: Annotated[int, Field(ge=1, le=36000)]
+
     class _Event(BaseModel):
         model_config = ConfigDict(extra="forbid", strict=True)
-        idle: str | None = None
+        idle: str | names | None = None
+        idle_turns: Annotated[int, Field(ge=1, le=255)] = 3
+        seed: Annotated[int, Field(ge=0, le=65535)] = 0
         triggers: dict[str, _Trigger] = {}
+        duty: _Duty | None = None
 
     try:
         event = _Event.model_validate(data)
     except ValidationError as error:
         report.from_pydantic((), error.errors(), _Event)
         return None
+    triggers = {}
     for name, trigger in event.triggers.items():
         if (trigger.every is None) != (trigger.every_plays is None):
             report.add(
@@ -111,29 +183,55 @@ def _validated(data: dict[str, Any], report: Any) -> Policy | None:
                 "`every` and `every_plays` go together",
                 remedy='write both, like every = 6 and every_plays = "storm", or neither',
             )
+        first, *others = [trigger.plays] if isinstance(trigger.plays, str) else trigger.plays
+        weighted = trigger.weights if trigger.choice == "weighted" else None
+        if (trigger.choice == "weighted") != (trigger.weights is not None) or (
+            weighted is not None and len(weighted) != 1 + len(others)
+        ):
+            report.add(
+                ("triggers", name),
+                '`weights` and choice = "weighted" go together, with one weight a scene',
+                remedy='write for example plays = ["greet", "wave"], choice = "weighted", weights = [3, 1]',
+            )
+        triggers[name] = Trigger(
+            *(first, trigger.every or 0, trigger.every_plays, trigger.cooldown_s),
+            *(tuple(others), trigger.choice, tuple(trigger.weights or ())),
+        )
+    duty = event.duty
+    if duty is not None and duty.play_at_most_s > duty.within_s:
+        report.add(
+            ("duty", "play_at_most_s"),
+            "more is allowed than the time has",
+            value=f"{duty.play_at_most_s} s",
+            limit=f"{duty.within_s} s, from within_s",
+            remedy="make play_at_most_s smaller than within_s",
+        )
+    idles = event.idle if isinstance(event.idle, list) else [] if event.idle is None else [event.idle]
     return Policy(
-        event.idle,
-        {
-            name: Trigger(trigger.plays, trigger.every or 0, trigger.every_plays, trigger.cooldown_s)
-            for name, trigger in event.triggers.items()
-        },
+        idles[0] if idles else None,
+        triggers,
+        tuple(idles[1:]),
+        event.idle_turns,
+        event.seed,
+        None if duty is None else Duty(duty.play_at_most_s, duty.within_s, duty.rest_s),
     )
 
 
 def _cross_check(policy: Policy, scenes: Mapping[str, bool], inputs: Collection[str], report: Any) -> None:
-    if policy.idle is not None:
-        if policy.idle not in scenes:
-            report.unknown_name(("idle",), "scene", policy.idle, sorted(scenes))
-        elif not scenes[policy.idle]:
+    for idle in policy.idles:
+        if idle not in scenes:
+            report.unknown_name(("idle",), "scene", idle, sorted(scenes))
+        elif not scenes[idle]:
             report.add(
                 ("idle",),
-                f"`{policy.idle}` is not a loop, and only a loop can idle",
-                value=policy.idle,
-                remedy=f"make {policy.idle}.scene a `loop`, or name a scene that is one",
+                f"`{idle}` is not a loop, and only a loop can idle",
+                value=idle,
+                remedy=f"make {idle}.scene a `loop`, or name a scene that is one",
             )
     for name, trigger in policy.triggers.items():
         if name not in inputs:
             report.unknown_name(("triggers", name), "trigger input", name, sorted(inputs))
-        for key, scene in (("plays", trigger.plays), ("every_plays", trigger.every_plays)):
+        named = [("plays", scene) for scene in trigger.scenes] + [("every_plays", trigger.every_plays)]
+        for key, scene in named:
             if scene is not None and scene not in scenes:
                 report.unknown_name(("triggers", name, key), "scene", scene, sorted(scenes))

@@ -131,6 +131,7 @@ def figure(parts: Parts, top: TopTable, reporter: Reporter, file: str, lumps: Ma
         board=Board(
             kind=top.board.kind,
             clock_error=top.board.clock_error_percent / 100.0,
+            release_after_s=top.board.release_after_s,
             clock_ppm=top.board.clock_ppm,
             i2c_khz=top.board.i2c_khz,
             memory_bytes=1024 * (top.board.memory_kb or 0),
@@ -246,6 +247,8 @@ def _axis(name: str, table: AxisTable, parts: Parts, reporter: Reporter) -> Axis
         damping_ratio=None if film is None or film.damping is None else film.damping.value,
         knot_frames=None if table.knot_ms is None else table.knot_ms // 20,
         torque_aware=table.torque_aware,
+        on_stop=table.on_stop,
+        release_at_rest=table.release_at_rest,
         line=reporter.line(("axes", name)),
     )
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sequencer.figure.cross_i2c import check_bus_pin, check_expanders, check_output
 from sequencer.figure.cross_linkages import check_clearances, check_drives
 from sequencer.figure.cross_outputs import check_lamps, check_sensors, check_sound, check_strings
+from sequencer.figure.cross_stopping import check_stopping
 from sequencer.figure.electric import PIN_V
 from sequencer.figure.explain import Reporter, spelled
 from sequencer.figure.impossible import check_axis
@@ -67,6 +68,7 @@ def cross_check(parts: Parts, reporter: Reporter) -> None:
     for name, lamp in parts.lamps.items():
         _lamp(name, lamp, reporter)
     check_sensors(parts, reporter)
+    check_stopping(parts, reporter)
     check_lamps(parts, reporter)
     check_strings(parts, reporter)
     check_sound(parts, reporter)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from sequencer.figure import electric, expanders, heat, judge_torque, openings, wiring
+from sequencer.figure import balance, electric, expanders, heat, judge_torque, openings, wiring
 from sequencer.figure.current import Draw, draw
 from sequencer.figure.drives import first_servo
 from sequencer.figure.judge_linkages import linkage_findings
@@ -47,6 +47,7 @@ def findings(figure: Figure, facts: Mapping[str, AxisPhysics] | None = None) -> 
         *linkage_findings(figure),
         *wiring.findings(figure),
         *openings.findings(figure),
+        *balance.findings(figure),
         *expanders.findings(figure),
     ]
     order = {"error": 0, "warning": 1, "note": 2}

@@ -187,7 +187,8 @@ class Axis:
     frame at home: x forward, y to the figure's left, z up. Positive angles follow the right hand
     about ``direction``. ``words`` are the figure's own words for (negative, positive) angles.
     ``carried_by`` is the axis this one rides on. ``torque_aware``: scenes use all that its servo's
-    torque-speed line leaves at each moment, not only constant limits.
+    torque-speed line leaves at each moment, not only constant limits. ``on_stop``: held where a stop ends,
+    or moved to the parked pose and released. ``release_at_rest``: idle, it loses its pulses for silence.
     """
 
     name: str
@@ -212,6 +213,8 @@ class Axis:
     wobble_spread_hz: float = 0.0
     damping_ratio: float | None = None
     torque_aware: bool = False
+    on_stop: Literal["freeze", "park"] = "freeze"
+    release_at_rest: bool = False
 
 
 @dataclass(frozen=True)
@@ -319,10 +322,11 @@ class Switch:
 
 @dataclass(frozen=True)
 class Input:
-    """A pin the board watches. ``kind`` is ``trigger`` here; later kinds: stop, rail, current."""
+    """A pin the board watches: a trigger plays scenes, a stop (while active) holds the player, a rail is
+    active while the servos have their supply."""
 
     name: str
-    kind: Literal["trigger"]
+    kind: Literal["trigger", "stop", "rail"]
     pin: int
     active_low: bool
     pull_up: bool
@@ -383,11 +387,13 @@ class Supply:
 class Board:
     """Which board; its clock's worst error plus slew (the certificate's e), and its measured error.
 
+    ``release_after_s``: it idles so long before axes that may fall silent do.
     ``memory_bytes`` of I2C memory take what of a long show has no room in its flash.
     """
 
     kind: str
     clock_error: float = 0.01
+    release_after_s: float = 10.0
     clock_ppm: float = 0.0
     i2c_khz: int = 400
     memory_bytes: int = 0

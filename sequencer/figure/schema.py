@@ -132,6 +132,8 @@ class AxisTable(Table):
     pulls: PullsTable | None = None
     wobble: WobbleTable | None = None
     torque_aware: bool = False
+    on_stop: Literal["freeze", "park"] = "freeze"
+    release_at_rest: bool = False
 
 
 class LampTable(Table):
@@ -167,7 +169,7 @@ class InputTable(Table):
     """``[inputs.NAME]``: a pin the board watches."""
 
     pin: Pin
-    kind: Literal["trigger"] = "trigger"
+    kind: Literal["trigger", "stop", "rail"] = "trigger"
     active_low: bool = True
     pull_up: bool = True
     debounce_ms: float = Field(default=30.0, ge=0, le=800)
@@ -197,6 +199,7 @@ class BoardTable(Table):
     i2c_khz: Literal[100, 400] = 400
     memory_kb: Literal[64, 128] | None = None
     clock_error_percent: float = Field(default=1.0, ge=0, le=5)
+    release_after_s: float = Field(default=10.0, ge=2, le=1200)
     clock_ppm: float = Field(default=0.0, ge=-10000, le=10000)
 
 

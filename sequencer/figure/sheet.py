@@ -162,6 +162,17 @@ def cautions(figure: Figure) -> Iterator[str]:
             "Without power a head falls or turns to where gravity takes it: balance it or give it a stop "
             "to rest on, and keep hands from under it when the stop is pressed."
         )
+        parks = [name for name, axis in figure.axes.items() if axis.on_stop == "park"]
+        if parks:
+            yield (
+                f"A stop lets {' and '.join(parks)} go, after a move to the parked pose: what does not lie "
+                "there falls. The other axes are held, and carry current, until the board is resumed."
+            )
+        if any(axis.release_at_rest for axis in figure.axes.values()):
+            yield (
+                "An axis that has fallen silent at rest can be pushed; when its pulses return it goes back "
+                "at its servo's full speed."
+            )
         yield "Check the horn screws every night."
     if figure.lamps:
         yield (

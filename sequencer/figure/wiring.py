@@ -19,6 +19,16 @@ BASE_A = 0.0043
 RELAY_INPUT_A = 0.005
 
 
+_ACTIVE = {
+    ("trigger", True): "to ground when active",
+    ("trigger", False): "to 5 V when active",
+    ("stop", True): "stop: to ground when pressed (a software stop: it removes no power)",
+    ("stop", False): "stop: 5 V when pressed or broken off (a software stop: it removes no power)",
+    ("rail", True): "servo supply: to ground while it is on",
+    ("rail", False): "servo supply: 5 V while it is on, through a divider",
+}
+
+
 @dataclass(frozen=True)
 class WireRow:
     """One row of the table: the pin as printed, what is on it, what it does, how to connect it."""
@@ -95,7 +105,7 @@ def rows(figure: Figure) -> list[WireRow]:
         lead = f", acts {1000 * switch.lead_s:.0f} ms late" if switch.lead_s else ""
         add(switch.pin, f"switch {switch.name}", on + lead, f"{pull} resistor 10 kilohm")
     for source in figure.inputs.values():
-        active = "to ground when active" if source.active_low else "to 5 V when active"
+        active = _ACTIVE[source.kind, source.active_low]
         pull = "pull-up inside" if source.pull_up else "its own pull resistor 10 kilohm"
         add(source.pin, f"input {source.name}", active, pull)
     for sensor in figure.sensors.values():

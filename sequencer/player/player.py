@@ -67,7 +67,10 @@ class What(IntEnum):
     STOPPED = 3
     TRIGGERED = 4
     TRIPPED = 5
+    RAIL_LOST = 6
+    RAIL_BACK = 7
     EXPANDER_LOST = 8
+    RESTING = 9
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,7 @@ class Played:
     ``window`` (N, T, 4) int16 holds the control points of the running span, ``position``, ``velocity``,
     ``acceleration``, ``jerk`` (N, T) int32 are P, V, A, J of FORMAT.md. ``lamp_duty`` (N, L) uint16 is
     0..4095, ``lamp_lightness_q8`` (N, L) uint16 0..51200.
+    ``steps`` (N, 8) uint8: how many transitions of the states' table were taken, then their rows.
     """
 
     state: NDArray[np.uint8]
@@ -108,6 +112,7 @@ class Played:
     lamp_duty: NDArray[np.uint16]
     lamp_lightness_q8: NDArray[np.uint16]
     switches: NDArray[np.uint8]
+    steps: NDArray[np.uint8]
     happened: tuple[Happening, ...]
 
 
@@ -203,6 +208,7 @@ class Player:
             lamp_duty=rows["duty"][:, lamps],
             lamp_lightness_q8=rows["lightness"][:, lamps],
             switches=rows["switches"],
+            steps=rows["steps"],
             happened=happened,
         )
 
@@ -228,8 +234,40 @@ class Player:
         """After hold: to rest, then idle."""
         return Result(self._machine.call("x_resume"))
 
+    def park(self) -> Result:
+        """As :meth:`hold`, then every track to its parked pose, where it loses its pulses."""
+        return Result(self._machine.call("x_park"))
+
+    def release(self) -> Result:
+        """Take the pulses of balanced tracks that rest."""
+        return Result(self._machine.call("x_release"))
+
+    def fail(self, fault: Fault) -> None:
+        """What the board's own checks do when they fail: every output dead."""
+        self._machine.call("x_fail", fault)
+
+    def seed(self, number: int) -> None:
+        """The boot's number, 16 bits: chance depends on it unless the image gives a number of its own."""
+        self._machine.call("x_seed", number)
+
+    def runs(self, scene: int) -> int:
+        """How often a scene (of the first 32) has begun since :meth:`open`."""
+        return self._machine.call("x_runs", scene)
+
+    @property
+    def resting_s(self) -> int:
+        """Seconds of rest left after the duty limit."""
+        return self._machine.call("x_resting")
+
+    def standing_sixteenths(self, track: int) -> int:
+        """The pulse that belongs to where a track is commanded to stand, whether it has pulses or not."""
+        return self._machine.call("x_standing", track)
+
     def sample(self, levels: int) -> None:
-        """Input pin levels from now on, bit i = pin i is high. After :meth:`open` no input is active."""
+        """Input pin levels from now on, bit i = pin i is high.
+
+        After :meth:`open` no trigger or stop is active and the servos have their supply.
+        """
         self._machine.call("x_levels", levels)
 
     def counts(self, sensor: int, counts: int | None) -> None:
@@ -380,6 +418,10 @@ class Player:
     def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> Sequence[Worst]:
         """The same, rest-to-rest from parked and every point of low..high. Raises ValueError likewise."""
         return self._proof("x_prove_rest", settle_frames, int(stop_early))
+
+    def prove_parking(self, park_frames: int, *, stop_early: bool = False) -> Sequence[Worst]:
+        """To the parked pose from every point of low..high. Raises ValueError likewise."""
+        return self._proof("x_prove_park", park_frames, int(stop_early))
 
     def _proof(self, name: str, *numbers: int) -> list[Worst]:
         if any(not 0 <= number <= 0xFFFF for number in numbers) or not self._machine.call(name, *numbers):

@@ -8,6 +8,8 @@ import numpy as np
 MAX_TRACKS, MAX_LAMPS, HAPPENINGS, ROWS, WIRE = 32, 16, 4, 4096, 4096
 #: The sides of polygons that the prover watches at most (qj_prove.h).
 MAX_FACES = 64
+#: Transitions of a frame that are remembered (QJ_TRACE).
+TRACE = 7
 IMAGE_ROOM = 1 << 20
 
 ROW = np.dtype(
@@ -18,6 +20,7 @@ ROW = np.dtype(
         ("happenings", "u1"),
         ("frame", "<u2"),
         ("phase", "<u2"),
+        ("steps", "u1", (TRACE + 1,)),
         ("what", "u1", (HAPPENINGS,)),
         ("told_scene", "u1", (HAPPENINGS,)),
         ("input", "u1", (HAPPENINGS,)),

@@ -230,6 +230,7 @@ def _inputs(figure: Figure, policy: ShowPolicy, frame_us: int) -> tuple[InputRec
                 scene=trigger.plays if trigger else None,
                 nth=trigger.every if trigger else 0,
                 nth_scene=trigger.every_plays if trigger else None,
+                kind=item.kind,
             )
         )
     return tuple(records)

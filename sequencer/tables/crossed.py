@@ -19,7 +19,7 @@ from sequencer.motion.polygon import merge_pairs
 from sequencer.tables.worst import Worst
 
 #: Labels of the proofs that belong to no single scene.
-SETTLE, STOP = "settle", "stop"
+SETTLE, STOP, PARK = "settle", "stop", "park"
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,9 @@ def with_transitions(
 def _as_certificate(proof: Proof, spec: TrackSpec) -> TrackCertificate:
     found, label = proof.worst, proof.label
     low, high = found.low, found.high
+    if label == PARK:
+        # likewise, and it ends at the parked pose
+        low, high = spec.parked, spec.parked
     if label == SETTLE:
         # proven from every value that bounds allow, but it begins only where a stop (proven by itself)
         # has ended or where the figure is parked, and stays between there and rest

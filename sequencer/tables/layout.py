@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from typing import NamedTuple
 
-from sequencer.tables.model import ShowImage
+from sequencer.tables.model import INPUT_KINDS, ShowImage
 
 MAGIC = b"QJK1"
 VERSION = 2
@@ -19,7 +19,6 @@ TRANSITION = struct.Struct("<HH")
 EXTRA = struct.Struct("<BH")
 #: Bytes ahead of those that the CRC covers.
 CRC_FROM = 12
-TRIGGER = 1
 
 
 class Header(NamedTuple):
@@ -67,7 +66,12 @@ def wiring(show: ShowImage) -> bytes:
         parts += [SWITCH.pack(s.pin, int(s.active_low), s.max_on_frames) for s in show.switches]
         parts += [
             INPUT.pack(
-                *(item.pin, TRIGGER, int(item.active_low) | int(item.pull_up) << 1, item.debounce),
+                *(
+                    item.pin,
+                    INPUT_KINDS[item.kind],
+                    int(item.active_low) | int(item.pull_up) << 1,
+                    item.debounce,
+                ),
                 *(item.cooldown_frames, show.number(item.scene), item.nth, show.number(item.nth_scene)),
             )
             for item in show.inputs

@@ -23,6 +23,10 @@ LARGEST_COUNTS: Mapping[str, int] = {"tracks": 32, "lamps": 16, "switches": 8, "
 BOARDS: Mapping[str, int] = {"uno": 1, "nano": 2, "mega": 3}
 
 
+#: Kinds of inputs by their number in a record.
+INPUT_KINDS: Mapping[str, int] = {"trigger": 1, "stop": 2, "rail": 3}
+
+
 @dataclass(frozen=True)
 class TrackRecord:
     """One servo's track: pulse_us = origin_us + value * 2**-lsb_exponent.
@@ -69,6 +73,7 @@ class InputRecord:
 
     ``debounce`` counts sixths of a frame. Every ``nth`` accepted trigger (0: never) plays
     ``nth_scene`` instead of ``scene``; scenes by name, None for nothing.
+    ``kind`` is one of :data:`INPUT_KINDS`; only a trigger plays anything.
     """
 
     name: str
@@ -80,6 +85,7 @@ class InputRecord:
     scene: str | None
     nth: int
     nth_scene: str | None
+    kind: str = "trigger"
 
 
 @dataclass(frozen=True)

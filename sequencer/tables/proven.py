@@ -11,6 +11,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sequencer.kept import Kept
+from sequencer.tables import extra_policy, extra_stopping
 from sequencer.tables.model import NONE, ShowImage
 from sequencer.tables.transitions import Answer, Prover
 from sequencer.tables.worst import Worst
@@ -121,6 +122,15 @@ class KeptProver:
             stop_early,
         )
 
+    def prove_parking(self, park_frames: int, *, stop_early: bool = False) -> Answer:
+        """To the parked pose from every value between a track's bounds."""
+        return self._prove(
+            ("park", park_frames),
+            (),
+            lambda player, early: player.prove_parking(park_frames, stop_early=early),
+            stop_early,
+        )
+
     # -- remembering ---------------------------------------------------------------------------
 
     def _prove(
@@ -173,8 +183,9 @@ class KeptProver:
         records = [self._show.tracks[track] for track in group.tracks]
         worst = found.answer[: len(records)]
         lines = found.answer[len(records) :]
-        # A profile to rest begins within `inner` and may be rounded beyond it, up to the limit.
-        bound = 4 if kind[0] == "settle" else 5
+        # A profile to rest, or to the parked pose, begins within `inner` and may be
+        # rounded beyond it, up to the limit.
+        bound = 4 if kind[0] in ("settle", "park") else 5
         return all(item.within(record) for item, record in zip(worst, records, strict=True)) and all(
             line.high <= self._faces[face][bound] for line, face in zip(lines, group.faces, strict=True)
         )
@@ -233,6 +244,8 @@ def _only(show: ShowImage, tracks: Sequence[int]) -> ShowImage:
         lamps=(),
         switches=(),
         inputs=(),
+        # No proof depends on what plays by itself, or on which track parks; both count tracks and inputs.
+        extras=tuple(item for item in show.extras if item.tag not in (extra_policy.TAG, extra_stopping.TAG)),
         scenes=tuple(
             replace(scene, tracks=tuple(scene.tracks[track] for track in tracks), lamps=(), switches=())
             for scene in show.scenes

@@ -20,7 +20,6 @@ from sequencer.tables.layout import (
     SWITCH,
     TRACK,
     TRANSITION,
-    TRIGGER,
     VERSION,
     Header,
     wiring,
@@ -28,6 +27,7 @@ from sequencer.tables.layout import (
 from sequencer.tables.model import (
     BOARDS,
     COMMON_FRAMES,
+    INPUT_KINDS,
     LARGEST_COUNTS,
     LONGEST_FADE,
     LONGEST_PULSE_US,
@@ -235,11 +235,13 @@ class _Reader:
         pin, kind, flags, debounce, cooldown, scene, nth, nth_scene = self.unpack(INPUT, at, "input record")
         if nth and nth_scene == NONE:
             self.refuse(f"input {name} counts to a scene that is not there", at)
-        if kind != TRIGGER or flags > 3 or any(self.image[at + 9 : at + INPUT.size]):
+        kinds = {number: name for name, number in INPUT_KINDS.items()}
+        if kind not in kinds or flags > 3 or any(self.image[at + 9 : at + INPUT.size]):
             self.refuse(f"input {name} is of a kind that no player knows", at)
         return InputRecord(
             *(name, pin, bool(flags & 1), bool(flags & 2), debounce, cooldown),
             *(self.scene_name(scene, scenes, at + 6), nth, self.scene_name(nth_scene, scenes, at + 8)),
+            kind=kinds[kind],
         )
 
     def scene_name(self, number: int, scenes: list[str], at: int) -> str | None:

@@ -23,7 +23,7 @@ from sequencer.motion.model import (
     Quantity,
     TrackSpec,
 )
-from sequencer.tables.crossed import SETTLE, STOP, PairProof, Proof
+from sequencer.tables.crossed import PARK, SETTLE, STOP, PairProof, Proof
 from sequencer.tables.model import COMMON_FRAMES, NONE, SceneRecord, Transition
 from sequencer.tables.worst import Worst, joined
 
@@ -69,6 +69,9 @@ class Prover(Protocol):
     def prove_settling(self, settle_frames: int, *, stop_early: bool = False) -> Answer:
         """Rest-to-rest from where a track is parked and every value between its bounds."""
 
+    def prove_parking(self, park_frames: int, *, stop_early: bool = False) -> Answer:
+        """To the parked pose from every value between a track's bounds."""
+
 
 @dataclass(frozen=True)
 class _WatchedFace:
@@ -79,13 +82,14 @@ class _WatchedFace:
 
     def keeps(self, worst: Worst, label: str) -> bool:
         """A profile from where a stop has ended may be rounded beyond ``inner``, nothing else may."""
-        return worst.high <= (self.face.limit if label == SETTLE else self.face.inner)
+        return worst.high <= (self.face.limit if label in (SETTLE, PARK) else self.face.inner)
 
 
 @dataclass(frozen=True)
 class TransitionTable:
     """The chosen transitions and their proofs.
 
+    ``park_frames``: of the profile to the parked pose; None when none is proven.
     ``fade_in`` maps loops to frames; ``rows`` maps a loop to the transition into each scene, None for rest.
     """
 
@@ -95,6 +99,7 @@ class TransitionTable:
     rows: Mapping[str, Mapping[str | None, Transition]]
     proofs: tuple[Proof, ...]
     pair_proofs: tuple[PairProof, ...] = ()
+    park_frames: int | None = None
 
     @property
     def longest(self) -> tuple[str, str, int]:
@@ -119,6 +124,7 @@ def choose_transitions(
     scenes: Sequence[SceneRecord],
     pairs: Mapping[str, PairSpec] | None = None,
     least_stop_frames: int = COMMON_FRAMES,
+    must_park: bool = False,
 ) -> TransitionTable:
     """The smallest settle, stop and fade-in times and (delay, fade) pairs that are proven.
 
@@ -131,6 +137,7 @@ def choose_transitions(
         scenes: every scene, at least one, in the image's order.
         pairs: polygons that control points of two tracks keep in every transition too.
         least_stop_frames: no stop is quicker, so that braking finds torque (whole common knots).
+        must_park: some axis parks when stopped, so that a profile to the parked pose is needed.
 
     Returns:
         The table; its proofs hold the worst value of each track, and face, in each kind of transition.
@@ -140,6 +147,7 @@ def choose_transitions(
     """
     search = _Search(prover, specs, scenes, pairs or {})
     settle = search.settle()
+    park = search.park(must_park)
     stop = search.stop(least_stop_frames)
     loops = [scene.name for scene in scenes if scene.loop]
     fade_in = {loop: search.fade_in(loop) for loop in loops}
@@ -147,7 +155,7 @@ def choose_transitions(
         loop: {scene: search.leave(loop, scene, fade_in) for scene in (*search.numbers, None)}
         for loop in loops
     }
-    return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs), tuple(search.pair_proofs))
+    return TransitionTable(settle, stop, fade_in, rows, tuple(search.proofs), tuple(search.pair_proofs), park)
 
 
 class _Search:
@@ -246,6 +254,22 @@ class _Search:
         remedy = "bring the parked pose nearer to home, or give the axis a stronger servo"
         frames = self.shortest(SETTLE, ask, remedy)
         self.take(SETTLE, ask(frames, False))
+        return frames
+
+    def park(self, must: bool) -> int | None:
+        """Frames of the profile to the parked pose; None when there is none, and no need."""
+
+        def ask(frames: int, early: bool) -> Answer:
+            return self.prover.prove_parking(frames, stop_early=early)
+
+        remedy = 'bring the parked pose nearer to home, or write on_stop = "freeze"'
+        try:
+            frames = self.shortest(PARK, ask, remedy)
+        except PlanError:
+            if must:
+                raise
+            return None
+        self.take(PARK, ask(frames, False))
         return frames
 
     def stop(self, least: int) -> int:

@@ -172,17 +172,20 @@ def pulses_case(budget: Budget, scenes: int) -> dict[str, Any]:
         end = board.cycle + 250 * FRAME
         turn = 0
         while board.cycle < end:
-            if board.unsent < 200:
+            if board.unsent < 400:
                 board.feed(flood)
                 fed += len(flood)
             turn += 1
-            board.drive(budget.trigger, turn % 2)  # shorter than its debounce
-            board.run(FRAME // 20 if turn % 2 else FRAME // 9)
+            # Low for less than a sample's time, then high for more: a bounce, never a visitor.
+            board.drive(budget.trigger, turn % 2)
+            board.run(FRAME // 5 if turn % 2 else FRAME // 9)
             sent += len(board.take())
+        board.drive(budget.trigger, 1)
         while board.unsent:
             board.run(FRAME)
         board.run(FRAME)
         board.take()
+        stage.link.status()
         stage.run_s(1.5)  # back to idle
     busy = fed * BYTE / (scenes * 250 * FRAME)
     widths = stage.widths()

@@ -289,9 +289,9 @@ CASES: list[Case] = [
     (
         "an input of another kind",
         "[inputs.beam]",
-        '[inputs.beam]\nkind = "stop"',
-        'kind = "stop"',
-        ("stop is not possible here", '"trigger"'),
+        '[inputs.beam]\nkind = "switch"',
+        'kind = "switch"',
+        ("switch is not possible here", '"trigger"'),
     ),
 ]
 

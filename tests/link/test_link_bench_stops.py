@@ -68,3 +68,19 @@ def test_bench_stops_the_servo_whatever_ends_it(monkeypatch, trouble) -> None:
         assert run(["bench", "--port", "virtual", "--yes"]) != 0
     assert pulses[0] in (1500, 1505)
     assert core().bench_pulse_us(9) == 0
+
+
+def test_the_virtual_board_stops_by_itself_as_the_real_one_does() -> None:
+    from sequencer.cli.bench_board import on_bench
+
+    port = fresh_virtual()
+    link = on_bench(port, "uno", True, lambda line: None)
+    player = port.board._core._player
+    link.bench_servo(9, 1500)
+    port.read(1, 1.9)
+    assert player.bench_pulse_us(9) == 1500
+    link.status()
+    port.read(1, 1.9)
+    assert player.bench_pulse_us(9) == 1500
+    port.read(1, 0.3)
+    assert player.bench_pulse_us(9) == 0

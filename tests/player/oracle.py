@@ -48,6 +48,7 @@ class Input:
     cooldown: int = 0
     nth: int = 0
     nth_scene: int = 0
+    kind: int = 1
 
 
 @dataclass
@@ -64,6 +65,7 @@ class Show:
     max_on: list[int] = field(default_factory=list)
     inputs: list[Input] = field(default_factory=list)
     board: int = 1
+    extras: dict[int, bytes] = field(default_factory=dict)
 
     def transition(self, left: int, entered: int) -> tuple[int, int]:
         return self.transitions.get((left, entered), (60, 0))
@@ -122,7 +124,9 @@ def write(show: Show) -> bytes:
     switches_at = put(b"".join(struct.pack("<BBH", 12, 0, max_on) for max_on in show.max_on))
     inputs_at = put(
         b"".join(
-            struct.pack("<BBBBHBBB3x", *(2, 1, i.flags, i.debounce, i.cooldown, i.scene, i.nth, i.nth_scene))
+            struct.pack(
+                "<BBBBHBBB3x", *(2, i.kind, i.flags, i.debounce, i.cooldown, i.scene, i.nth, i.nth_scene)
+            )
             for i in show.inputs
         )
     )
@@ -145,7 +149,10 @@ def write(show: Show) -> bytes:
     transitions_at = put(b"".join(struct.pack("<HH", *cell) for cell in cells))
     names = [b"figure", *(b"x" for _ in range(len(show.tracks) + len(show.scenes)))]
     names_at = put(b"".join(bytes([len(name)]) + name for name in names))
-    extras_at = put(b"\0")
+    extras_at = put(
+        b"".join(struct.pack("<BH", tag, len(content)) + content for tag, content in show.extras.items())
+        + b"\0"
+    )
     counts = (len(show.tracks), len(show.lamp_rest), len(show.max_on), len(show.inputs), len(show.scenes))
     body[0:4] = b"QJK1"
     body[12:68] = struct.pack(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,11 @@ class Oracle:
         spec = self.specs[track]
         return fade_oracle.worst(fade_oracle.settling(spec, np.arange(spec.low, spec.high + 1), frames))
 
+    def parking(self, track: str, frames: int) -> Worst:
+        """The settling of a track that rests where this one is parked."""
+        spec = replace(self.specs[track], rest=self.specs[track].parked)
+        return fade_oracle.worst(fade_oracle.settling(spec, np.arange(spec.low, spec.high + 1), frames))
+
     def stopping(self, track: str, frames: int) -> Worst:
         plans = [self.plan(scene.name, track) for scene in self.scenes]
         return joined([fade_oracle.worst(fade_oracle.stopping(plan, frames)) for plan in plans])
@@ -53,6 +58,9 @@ class Oracle:
         """What a proof of the table has to hold."""
         if label == "settle":
             return self.settling(track, table.settle_frames)
+        if label == "park":
+            assert table.park_frames is not None
+            return self.parking(track, table.park_frames)
         if label == "stop":
             return self.stopping(track, table.stop_frames)
         left, to = label.split("->")
@@ -65,6 +73,9 @@ class Oracle:
 
     def settles(self, frames: int) -> bool:
         return all(self.settling(name, frames).within(spec) for name, spec in self.specs.items())
+
+    def parks(self, frames: int) -> bool:
+        return all(self.parking(name, frames).within(spec) for name, spec in self.specs.items())
 
     def stops(self, frames: int) -> bool:
         return all(self.stopping(name, frames).within(spec) for name, spec in self.specs.items())
@@ -97,6 +108,9 @@ def assert_quickest(oracle: Oracle, table: TransitionTable, longest: int) -> Non
     """Nothing shorter than what the table chose keeps every track's bounds."""
     assert oracle.settles(table.settle_frames)
     assert not any(oracle.settles(frames) for frames in range(6, table.settle_frames, 6))
+    assert table.park_frames is not None
+    assert oracle.parks(table.park_frames)
+    assert not any(oracle.parks(frames) for frames in range(6, table.park_frames, 6))
     assert oracle.stops(table.stop_frames)
     assert not any(oracle.stops(frames) for frames in range(6, table.stop_frames, 6))
     for loop, fade_in in table.fade_in.items():

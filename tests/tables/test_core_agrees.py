@@ -113,7 +113,7 @@ def test_every_proof_is_what_the_document_says(show: Made) -> None:
     specs, plans, table, _ = show
     oracle = oracle_of(show)
     ways = {f"{loop}->{to}" for loop in LOOPS for to in (*plans, "rest")}
-    labels = {"settle", "stop", *(f"rest->{loop}" for loop in LOOPS), *ways}
+    labels = {"settle", "stop", "park", *(f"rest->{loop}" for loop in LOOPS), *ways}
     assert {(p.label, p.track) for p in table.proofs} == {(way, name) for way in labels for name in specs}
     for proof in table.proofs:
         assert proof.worst == oracle.proof(proof.label, proof.track, table), (proof.label, proof.track)

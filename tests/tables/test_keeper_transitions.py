@@ -15,8 +15,8 @@ def oracle(keeper: BuiltShow) -> Oracle:
 
 
 def test_every_proof_of_the_demo_is_what_the_document_says(keeper: BuiltShow, oracle: Oracle) -> None:
-    # settle, stop, into idle, and from idle to every scene and to rest
-    assert len(keeper.table.proofs) == (4 + len(keeper.contents.scenes)) * len(keeper.contents.tracks)
+    # settle, park, stop, into idle, and from idle to every scene and to rest
+    assert len(keeper.table.proofs) == (5 + len(keeper.contents.scenes)) * len(keeper.contents.tracks)
     for proof in keeper.table.proofs:
         assert proof.worst == oracle.proof(proof.label, proof.track, keeper.table), proof.label
 
