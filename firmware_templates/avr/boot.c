@@ -1,4 +1,4 @@
-/* What outlives a reset: why it came, the boot's number, where the servos stood.
+/* What outlives a reset: why it came, and where the servos stood. (The boot's number: keep.c.)
  *
  * The record lies in RAM that the start-up code leaves alone, behind all other variables, where no boot loader
  * writes (their own variables begin at the bottom of RAM, their stacks at its top). A CRC guards it: after a
@@ -26,7 +26,6 @@ __asm__(".pushsection .vectors,\"ax\",@progbits\n"
 #define JUST_NOW 0x80u /* in `hangs`: the run before this one ended so */
 
 typedef struct {
-  uint16_t number;               /* resets since the power came */
   uint16_t pulse[QJ_MAX_TRACKS]; /* 1/16 us, as in qj_player; 0 = none */
   uint16_t crc;
 } past;
@@ -71,8 +70,6 @@ void boot_begin(void) {
     uint8_t *byte = (uint8_t *)&kept, i;
     for (i = 0; i < sizeof kept; i++) byte[i] = 0;
   }
-  kept.number++;
-  kept.crc = crc_of_past();
   /* The watchdog's interrupt leaves a note; its reset shows where the loader lets it through. (With EXTRF the
    * reset was the loader's own way to leave.) */
   if (n & JUST_NOW)
@@ -87,8 +84,6 @@ void boot_begin(void) {
 uint8_t boot_cause(void) { return cause; }
 
 uint8_t boot_hangs(void) { return hangs; }
-
-
 
 const uint16_t *boot_pulses(void) { return kept.pulse; }
 

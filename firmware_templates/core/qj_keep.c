@@ -58,7 +58,8 @@ void qj_keep_frame(qj_keep *k, const qj_player *p) {
     k->frames = 0;
     count(k, QJ_KEEP_QUARTERS, 2);
   }
-  if (k->at == QJ_KEEP_LENGTH || p->state == QJ_SETTLE || p->state == QJ_SCENE) {
+  /* Settling takes twelve frames at least, so the number of a boot is kept before its first scene begins. */
+  if (k->at == QJ_KEEP_LENGTH || p->state == QJ_SCENE) {
     return;
   }
   if (qj_memory_put((uint16_t)(k->slot + k->at), k->bytes[k->at]) == QJ_DONE) {
