@@ -55,6 +55,12 @@ class WithCurrent:
         self.frame = int(row.frame[0]) if int(row.scene[0]) == 0 else 0
         return row
 
+    def frame_parts(self) -> int:
+        return self.player.frame_parts()
+
+    def clock(self, slot: int, into: int) -> None:
+        self.player.clock(slot, into)
+
 
 def board_with(built: BuiltShow, amperes: Callable[[int], float]) -> Link:
     flash = bytearray(b"\xff" * 32768)
