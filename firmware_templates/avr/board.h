@@ -117,7 +117,7 @@ void analog_poll(qj_player *p);
 /* strings.c ----------------------------------------------------------------------------------- */
 
 /* Every string's pin becomes a low output. */
-void strings_start(void);
+void strings_start(const qj_player *p);
 /* A frame has begun: the strings are to be written again. */
 void strings_frame(void);
 /* Writes a string when one waits and the time up to the next pulse edge lets it. */
@@ -126,7 +126,7 @@ void strings_poll(const qj_player *p);
 /* sound.c ------------------------------------------------------------------------------------- */
 
 /* The module's pin; after pulses_start(). */
-void sound_start(void);
+void sound_start(const qj_player *p);
 /* Once a frame, after qj_tick(). */
 void sound_frame(const qj_player *p);
 /* Sends the next byte when the one before is out. */

@@ -108,8 +108,8 @@ int main(void) {
   qj_link_start(&host, &player, boot_cause());
   pulses_start();
   if (player.fault == QJ_OK) {
-    strings_start();
-    sound_start();
+    strings_start(&player);
+    sound_start(&player);
   }
   sei();
   for (;;) {

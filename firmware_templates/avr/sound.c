@@ -19,9 +19,14 @@
 
 static uint16_t at[CHANGES + 1u]; /* counter values of the changes, then of the stop bit's end */
 static volatile uint8_t next, last; /* the next of them, and the number of changes; last 0 = no byte goes out */
-static uint16_t bit_cycles;       /* 0: no serial module */
-static uint8_t next_byte, track;
-static uint8_t pulse_left; /* frames */
+static uint8_t pin = QJ_NONE;       /* QJ_NONE: no module */
+static uint8_t head[QJ_SOUND_HEAD]; /* track, flags, time, the place of the track's number, length */
+static uint8_t next_byte = 255;     /* of the message; 255: nothing to send */
+static uint8_t track;
+static uint8_t pulse_left;          /* frames */
+
+#define SERIAL 1u
+#define PULSE_LOW 2u
 
 ISR(TIMER1_COMPB_vect) {
   uint8_t now = next, end = last;
@@ -35,18 +40,13 @@ ISR(TIMER1_COMPB_vect) {
   if (now == end) TCCR1A = 0; /* the line is high and stays so; the last match only says that the stop bit is over */
 }
 
-static uint8_t idle_level(void) { return qj_sound_flags() & 2u ? 1 : 0; }
-
-void sound_start(void) {
-  uint8_t flags = qj_sound_flags();
-  next_byte = 255;
-  if (flags == QJ_NONE) return;
-  if ((flags & 1u) == 0) {
-    pin_output(qj_sound_pin(), idle_level());
+void sound_start(const qj_player *p) {
+  if (!qj_sound(p, head)) return;
+  pin = head[0];
+  if (!(head[1] & SERIAL)) {
+    pin_output(pin, head[1] & PULSE_LOW);
     return;
   }
-  if (qj_sound_pin() != CHIP_OC1B) return;
-  bit_cycles = qj_sound_time();
   TCCR1A = _BV(COM1B1) | _BV(COM1B0);
   OCR1B = TCNT1 + 50u;
   TIFR1 = _BV(OCF1B);
@@ -56,24 +56,28 @@ void sound_start(void) {
 }
 
 void sound_frame(const qj_player *p) {
-  if (pulse_left != 0 && --pulse_left == 0) pin_write(qj_sound_pin(), idle_level());
-  if (!qj_sound(p, &track)) return;
-  if (bit_cycles != 0)
+  if (pin == QJ_NONE) return;
+  if (pulse_left != 0 && --pulse_left == 0) pin_write(pin, head[1] & PULSE_LOW);
+  if (qj_sound(p, head) != QJ_SOUND_NOW) return;
+  if (head[1] & SERIAL) {
+    track = head[0];
     next_byte = 0;
-  else if (qj_sound_flags() != QJ_NONE) {
-    pulse_left = (uint8_t)qj_sound_time();
-    pin_write(qj_sound_pin(), (uint8_t)!idle_level());
+  } else {
+    pulse_left = head[2];
+    pin_write(pin, (uint8_t)!(head[1] & PULSE_LOW));
   }
 }
 
 void sound_poll(void) {
   uint8_t byte, level = 1, n = 0, i;
-  uint16_t time, word;
-  if (bit_cycles == 0 || next_byte == 255 || last != 0) return; /* not started on a board that is dead from the start */
-  if (!qj_sound_byte(next_byte, track, &byte)) {
+  uint16_t time, word, bit_cycles;
+  if (next_byte == 255 || last != 0) return;
+  if (next_byte == head[5]) {
     next_byte = 255;
     return;
   }
+  byte = next_byte == head[4] ? track : qj_sound_byte(next_byte);
+  bit_cycles = (uint16_t)(head[2] | (uint16_t)((uint16_t)head[3] << 8));
   cli();
   time = TCNT1;
   sei();

@@ -48,9 +48,12 @@ static inline __attribute__((always_inline)) void send(volatile uint8_t *port, u
       : "memory");
 }
 
-void strings_start(void) {
-  uint8_t i;
-  for (i = qj_strings(); i-- != 0;) pin_output(qj_string_pin(i), 0);
+void strings_start(const qj_player *p) {
+  uint8_t light[3], pin, i;
+  for (i = qj_strings(); i-- != 0;) {
+    (void)qj_string_light(p, i, light, &pin);
+    pin_output(pin, 0);
+  }
 }
 
 void strings_frame(void) {
@@ -58,12 +61,12 @@ void strings_frame(void) {
 }
 
 void strings_poll(const qj_player *p) {
-  uint8_t light[3], leds, place, high, low, mask;
+  uint8_t light[3], leds, pin, place, high, low, mask;
   uint16_t needed;
   volatile uint8_t *port;
   if (due == 0) return;
-  leds = qj_string_light(p, (uint8_t)(due - 1u), light);
-  place = pin_place(qj_string_pin((uint8_t)(due - 1u)));
+  leds = qj_string_light(p, (uint8_t)(due - 1u), light, &pin);
+  place = pin_place(pin);
   if (place == NO_PLACE || leds > MOST_LEDS) {
     due--;
     return;

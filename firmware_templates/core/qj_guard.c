@@ -7,9 +7,11 @@
 
 enum { RECORD = 10, ROW = 4, HOLD = 1, TELL = 2 };
 
-static qj_offset record_of(uint8_t sensor) {
-  return (qj_offset)(qj_extra(QJ_EXTRA_GUARD) + (qj_offset)(1 + RECORD * (uint16_t)sensor));
+static void record_of(uint8_t sensor, uint8_t r[RECORD]) {
+  qj_copy(r, (qj_offset)(qj_extra(QJ_EXTRA_GUARD) + (qj_offset)(1 + RECORD * (uint16_t)sensor)), RECORD);
 }
+
+static uint16_t word_of(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
 
 void qj_guard_open(qj_player *p) {
   const qj_offset at = qj_extra(QJ_EXTRA_GUARD);
@@ -27,7 +29,11 @@ void qj_guard_open(qj_player *p) {
   }
 }
 
-uint8_t qj_sensor_pin(uint8_t sensor) { return qj_read(record_of(sensor)); }
+uint8_t qj_sensor_pin(uint8_t sensor) {
+  uint8_t r[RECORD];
+  record_of(sensor, r);
+  return r[0];
+}
 
 /* A mean over 64 readings. It never gets to 0xFFFF: 64 * 1023 is less, and stays. */
 void qj_reading(qj_player *p, uint8_t sensor, uint16_t counts) {
@@ -40,24 +46,27 @@ void qj_reading(qj_player *p, uint8_t sensor, uint16_t counts) {
 }
 
 /* How far the mean lies from where nothing flows, 1/64 of a count. */
-static uint16_t away(const qj_player *p, uint8_t sensor, qj_offset record) {
-  const uint16_t mean = p->sensor[sensor].mean;
-  const uint16_t offset = qj_u16((qj_offset)(record + 4));
+static uint16_t away(uint16_t mean, const uint8_t r[RECORD]) {
+  const uint16_t offset = word_of(r + 4);
   return mean > offset ? (uint16_t)(mean - offset) : (uint16_t)(offset - mean);
 }
 
 uint16_t qj_measured(const qj_player *p, uint8_t sensor) {
-  const qj_offset record = record_of(sensor);
-  if (p->sensor[sensor].mean == 0xFFFF) {
+  const uint16_t mean = p->sensor[sensor].mean;
+  uint8_t r[RECORD];
+  if (mean == 0xFFFF) {
     return 0xFFFF;
   }
-  return (uint16_t)((uint32_t)away(p, sensor, record) * (uint32_t)qj_u16((qj_offset)(record + 2)) >> 15);
+  record_of(sensor, r);
+  return (uint16_t)((uint32_t)away(mean, r) * (uint32_t)word_of(r + 2) >> 15);
 }
 
 uint16_t qj_supply(const qj_player *p, uint8_t watches) {
+  uint8_t r[RECORD];
   uint8_t i;
   for (i = 0; i < p->sensors; i++) {
-    if (qj_read((qj_offset)(record_of(i) + 1)) == watches) {
+    record_of(i, r);
+    if (r[1] == watches) {
       return qj_measured(p, i);
     }
   }
@@ -87,10 +96,12 @@ void qj_guard_frame(qj_player *p) {
   }
   if (scene != QJ_NONE) {
     const qj_offset content = qj_extra(QJ_EXTRA_GUARD);
-    const qj_offset row = (qj_offset)(content + (qj_offset)(1 + RECORD * (uint16_t)p->sensors + ROW * (uint16_t)scene));
-    const uint16_t at = qj_u16((qj_offset)(row + 2));
-    slice = (uint8_t)(frame >> (qj_read(row) & 15)); /* a small board checks no content */
-    slices = qj_read((qj_offset)(row + 1));
+    uint8_t row[ROW];
+    uint16_t at;
+    qj_copy(row, (qj_offset)(content + (qj_offset)(1 + RECORD * (uint16_t)p->sensors + ROW * (uint16_t)scene)), ROW);
+    at = word_of(row + 2);
+    slice = (uint8_t)(frame >> (row[0] & 15));
+    slices = row[1];
     if (at != 0 && slice < slices && p->learning == 0) {
       limits = (qj_offset)(content + at + slice);
     }
@@ -107,31 +118,37 @@ void qj_guard_frame(qj_player *p) {
   }
   for (i = 0; i < p->sensors; i++) {
     qj_sensor *const s = &p->sensor[i];
-    const qj_offset record = record_of(i);
-    const uint16_t scaled = (uint16_t)(away(p, i, record) >> (qj_read((qj_offset)(record + 6)) & 15));
-    const uint8_t value = (uint8_t)(s->mean == 0xFFFF ? 0 : scaled > 255 ? 255 : scaled);
-    uint8_t limit = qj_read((qj_offset)(record + 7));
+    uint8_t r[RECORD];
+    uint16_t value;
+    uint8_t limit;
+    if (s->mean == 0xFFFF) {
+      continue;
+    }
+    record_of(i, r);
+    value = (uint16_t)(away(s->mean, r) >> (r[6] & 15)); /* a small board checks no content */
+    if (value > 255) {
+      value = 255;
+    }
+    limit = r[7];
     if (limits != 0) {
-      const uint8_t learned = qj_read(limits);
-      limits = (qj_offset)(limits + slices);
+      const uint8_t learned = qj_read((qj_offset)(limits + (qj_offset)((uint16_t)slices * i)));
       if (learned < limit) {
         limit = learned;
       }
     }
     if (value > s->peak) {
-      s->peak = value;
+      s->peak = (uint8_t)value;
     }
     if (value <= limit) {
       s->over = 0;
-    } else if (s->over < qj_read((qj_offset)(record + 8))) {
+    } else if (s->over < r[8]) {
       s->over = (uint8_t)(s->over + 1);
-      if (s->over == qj_read((qj_offset)(record + 8))) { /* told once, until it falls below */
-        const uint8_t flags = qj_read((qj_offset)(record + 9));
+      if (s->over == r[8]) { /* told once, until it falls below */
         qj_report(p, QJ_TRIPPED, scene, frame, i);
-        if ((flags & TELL) == 0) {
-          qj_trip(p, qj_read((qj_offset)(record + 1)));
+        if ((r[9] & TELL) == 0) {
+          qj_trip(p, r[1]);
         }
-        if ((flags & HOLD) != 0) {
+        if ((r[9] & HOLD) != 0) {
           (void)qj_hold(p);
         }
       }

@@ -33,6 +33,13 @@ uint32_t qj_varint(qj_offset *at) {
   return value;
 }
 
+void qj_copy(uint8_t *to, qj_offset at, uint8_t count) {
+  for (; count != 0; count--) {
+    *to++ = qj_read(at);
+    at = (qj_offset)(at + 1);
+  }
+}
+
 /* Record `index` of the table whose offset stands at `table` in the header. */
 qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index) {
   return (qj_offset)(qj_at(table) + (qj_offset)((uint16_t)size * (uint16_t)index));

@@ -70,6 +70,7 @@ uint16_t qj_u16(qj_offset at);
 uint32_t qj_u32(qj_offset at);
 qj_offset qj_at(qj_offset at);
 uint32_t qj_varint(qj_offset *at);
+void qj_copy(uint8_t *to, qj_offset at, uint8_t count); /* fields of a copy cost a small board less than reads */
 uint8_t qj_check_image(uint8_t board);
 qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index);
 qj_offset qj_track_record(uint8_t track);
@@ -91,7 +92,6 @@ uint16_t qj_expander_counts(uint8_t expander, uint16_t sixteenths);
 
 /* Numbers of extras. */
 enum { QJ_EXTRA_POLICY = 1, QJ_EXTRA_STOPPING = 2, QJ_EXTRA_GUARD = 3, QJ_EXTRA_STRINGS = 6, QJ_EXTRA_SOUND = 7 };
-enum { QJ_SOUND_HEAD = 6 }; /* bytes of the sound module's extra before its scenes */
 
 /* qj_guard.c: one frame of the stall guard */
 void qj_guard_open(qj_player *p);

@@ -77,7 +77,7 @@ typedef struct {
 typedef struct {
   uint8_t track;       /* QJ_NONE = not in use */
   uint8_t count;       /* points that wait */
-  uint16_t played;     /* number of the next point, since live control began */
+  uint16_t next;       /* number of the next point, since live control began */
   int16_t points[QJ_LIVE_POINTS_MOST];
 } qj_way;
 
@@ -217,16 +217,14 @@ uint8_t qj_sensor_pin(uint8_t sensor);
 /* Strings of addressable lamps: how many, whose pin, and what all lamps of one show now: three bytes in the order in
  * which they go over the wire; returns how many lamps it has. */
 uint8_t qj_strings(void);
-uint8_t qj_string_pin(uint8_t string);
-uint8_t qj_string_light(const qj_player *p, uint8_t string, uint8_t light[3]);
+uint8_t qj_string_light(const qj_player *p, uint8_t string, uint8_t light[3], uint8_t *pin);
 
-/* The sound module: flags bit 0 serial, bit 1 a pulse is low, QJ_NONE = there is none; time in frames of a pulse or
- * cycles a bit. qj_sound, after each qj_tick(): whether this frame starts a track, and which. The bytes to say so. */
-uint8_t qj_sound_flags(void);
-uint8_t qj_sound_pin(void);
-uint16_t qj_sound_time(void);
-uint8_t qj_sound(const qj_player *p, uint8_t *track);
-uint8_t qj_sound_byte(uint8_t index, uint8_t track, uint8_t *byte);
+/* The sound module, after each qj_tick(): whether there is one, and whether this frame starts a track. `head` takes the
+ * first bytes of its extra (FORMAT.md), with the track's number in place of the pin when one starts. */
+enum { QJ_SOUND_HEAD = 6 };
+enum { QJ_SOUND_THERE = 1, QJ_SOUND_NOW = 2 };
+uint8_t qj_sound(const qj_player *p, uint8_t head[QJ_SOUND_HEAD]);
+uint8_t qj_sound_byte(uint8_t index); /* of the message */
 
 /* Perceived lightness, Q8 (0..51200), to duty 0..4095 by CIE L*. */
 uint16_t qj_curve(uint16_t lightness_q8);

@@ -156,6 +156,27 @@ def findings(figure: Figure) -> Iterator[Finding]:
     for over in electric.overloads(rest, figure.board.kind):
         if over.pin is None:
             yield _together(over)
+    yield from _strings(figure)
+
+
+def _strings(figure: Figure) -> Iterator[Finding]:
+    """Strings that ask for more than the board's own 5 V can give."""
+    total = math.fsum(string.leds * string.led_a for string in figure.strings.values())
+    if total > electric.USB_A:
+        names = ", ".join(f"`{name}`" for name in figure.strings)
+        yield Finding(
+            code="supply",
+            severity="note",
+            scene=None,
+            channel=None,
+            time_s=None,
+            value=1000.0 * total,
+            limit=1000.0 * electric.USB_A,
+            unit="mA",
+            message=f"strings take up to {total:.2g} A at full white ({names}); the board's 5 V gives "
+            f"{electric.USB_A:g} A from USB (USB 2.0, 7.2.1)",
+            remedy=f"feed them 5 V of their own, {electric.supply_for(total):g} A or more; join the grounds",
+        )
 
 
 def _finding(over: Overload, channel: str | None, message: str, remedy: str) -> Finding:

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sequencer.figure.model import NO_PIN
 from sequencer.firmware.templates import comment_text, rendered
 from sequencer.motion.model import TrackSpec
 from sequencer.tables.image import image_crc32, inside_bytes
@@ -74,7 +75,7 @@ def render_header(show: ShowImage, image: bytes, specs: Mapping[str, TrackSpec])
                 }
                 for track in show.tracks
             ],
-            "lamps": [f"{comment_text(lamp.name)} on pin {lamp.pin}" for lamp in show.lamps],
+            "lamps": [f"{comment_text(lamp.name)} on {_lamp_pin(lamp.pin)}" for lamp in show.lamps],
             "switches": [f"{comment_text(item.name)} on pin {item.pin}" for item in show.switches],
             "inputs": [_input(item) for item in show.inputs],
             "sections": sections(show, image),
@@ -141,6 +142,10 @@ def _constants(names: list[str]) -> dict[str, str]:
 def _range_us(origin_us: int, exponent: int, low: int, high: int) -> str:
     lsb = 2.0**-exponent
     return f"{origin_us + low * lsb:.1f}..{origin_us + high * lsb:.1f}"
+
+
+def _lamp_pin(pin: int) -> str:
+    return "strings alone" if pin == NO_PIN else f"pin {pin}"
 
 
 def _input(item: InputRecord) -> str:

@@ -201,9 +201,9 @@ def longest(listing: str, vector: int) -> int:
     return RESPONSE + rest(0)
 
 
-def to_first_look(listing: str) -> int:
+def to_first_look(listing: str, vector: int = 11) -> int:
     """Cycles from the compare interrupt's start to the end of its first reading of the counter."""
-    code = steps(listing, 11)
+    code = steps(listing, vector)
     at, cycles = 0, 0
     while "0x0085" not in code[at].text:  # TCNT1H, the second half
         cycles += code[at].cycles
@@ -231,6 +231,18 @@ def test_the_interrupts_take_the_cycles_that_the_budget_counts(build_avr, tmp_pa
     look = re.search(r"first reading of TCNT1 +(\d+)", pulses)
     assert look
     assert int(look[1]) - 8 <= to_first_look(listing) <= int(look[1])
+    mega = re.search(r"tx with (\d+) and the entry takes (\d+): (\d+) together", pulses)
+    assert mega
+    sent, entry, sum_of_mega = map(int, mega.groups())
+    elf = tmp_path / "mega.elf"
+    build_avr.compile_elf(elf, build_avr.sources(), target=build_avr.MEGA)
+    on_mega = subprocess.run(
+        ["avr-objdump", "-d", str(elf)], capture_output=True, text=True, check=True
+    ).stdout
+    more = 2  # its program counter has three bytes to push, and to pop
+    assert sent - 8 <= max(longest(on_mega, 25), longest(on_mega, 26)) + more <= sent
+    assert entry - 8 <= to_first_look(on_mega, 17) <= entry
+    assert sum_of_mega == 4 + sent + 8 + entry + 20 + 40
     table = pulses[pulses.index("running instruction") : pulses.index("of LEAD")]
     rows = [re.search(r" {2,}(\d+)\b", line.replace("*", " ", 1)) for line in table.splitlines()]
     *parts, together = [int(row[1]) for row in rows if row]

@@ -9,7 +9,7 @@ from sequencer.figure import colours
 from sequencer.figure.cross_outputs import most_leds
 from sequencer.figure.model import NO_PIN
 from sequencer.figure.read import parse_figure
-from sequencer.figure.wiring import pin_loads, rows
+from sequencer.figure.wiring import findings, pin_loads, rows
 from tests.figure.small_text import figure_text, servo_text
 
 SKY = """
@@ -99,6 +99,10 @@ def test_a_string_follows_a_lamp_without_pins():
     (row,) = (row for row in rows(figure) if row.what == "string dome")
     assert "24 lamps, follows sky" in row.does
     assert "1.4 A" in row.connect  # 24 of 60 mA
+    (note,) = findings(figure)
+    assert (note.severity, note.value, note.limit) == ("note", pytest.approx(1440), 500)
+    assert "2 A or more" in note.remedy
+    assert not list(findings(read(SKY.replace("leds = 24", "leds = 8"))))
     assert "no string follows it" in refused(SKY.replace('follows = "sky"', 'follows = "ski"'))
     assert "did you mean `sky`" in refused(SKY.replace('follows = "sky"', 'follows = "ski"'))
 
