@@ -252,6 +252,7 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   uint16_t crc = 0xFFFF;
   uint8_t points;
   uint8_t result;
+  uint8_t late;
   uint8_t i;
   if (length == QJ_NONE || length < 4) {
     return 0;
@@ -262,6 +263,12 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   }
   if (qj_get16(bytes + i) != crc || seq == 0) {
     return 0;
+  }
+  /* how many numbers before the newest one, which comes round from 255 to 1 */
+  i = (uint8_t)(l->newest_seq - seq - (l->newest_seq < seq));
+  late = (uint8_t)(l->newest_seq != 0 && i != 0 && i <= QJ_LATE_COPIES);
+  if (!late || type == QJ_MSG_ASK_HELLO) { /* with a hello a host begins anew */
+    l->newest_seq = seq;
   }
   result = type >= QJ_REQUESTS ? QJ_UNKNOWN : fits(type, length, &points) ? QJ_DONE : QJ_BAD_ARGUMENT;
   if (result == QJ_DONE) {
@@ -290,12 +297,16 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
       default:
         break;
     }
-    if (seq != l->last_seq || crc != l->last_crc) {
-      l->last_result = perform(p, type, bytes + 2, points);
-      l->last_seq = seq;
-      l->last_crc = crc;
+    if (late) {
+      result = QJ_LATE; /* a copy that the line has kept back */
+    } else {
+      if (seq != l->last_seq || crc != l->last_crc) {
+        l->last_result = perform(p, type, bytes + 2, points);
+        l->last_seq = seq;
+        l->last_crc = crc;
+      }
+      result = l->last_result;
     }
-    result = l->last_result;
   }
   send_ack(seq, result);
   return 1;
@@ -305,6 +316,7 @@ void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
   l->ready = 0;
   l->count = 0;
   l->bad = 0;
+  l->newest_seq = 0;
   l->last_seq = 0;
   l->last_crc = 0;
   l->last_result = QJ_DONE;
@@ -363,7 +375,7 @@ static void put_number(uint8_t number) {
   }
 }
 
-/* "Lantern Keeper idle fault 0 scene 255", in two parts that a small transmit ring holds. The zeros around it keep it
+/* "Lantern Keeper idle fault 0 scene 255 player 2", in two parts that a small transmit ring holds. The zeros around it keep it
  * apart from frames. */
 static QJ_ONCE void send_name(const qj_player *p) {
   qj_offset at = p->fault == QJ_OK ? qj_at(QJ_AT_NAMES) : 0;
@@ -377,10 +389,10 @@ static QJ_ONCE void send_name(const qj_player *p) {
 }
 
 static QJ_ONCE void send_line(const qj_player *p) {
-  static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0\r\n";
+  static const char text[] QJ_FLASH = "boot\0settle\0idle\0scene\0hold\0fault\0 fault \0 scene \0 player \0\r\n";
   const char *at = text;
   uint8_t word;
-  for (word = 0; word < 9; word++) {
+  for (word = 0; word < 10; word++) {
     uint8_t letter = QJ_FLASH_BYTE(at);
     for (; letter != 0; letter = QJ_FLASH_BYTE(at)) {
       if (word == p->state || word > 5) {
@@ -394,6 +406,9 @@ static QJ_ONCE void send_line(const qj_player *p) {
     }
     if (word == 7) {
       put_number(qj_scene_now(p));
+    }
+    if (word == 8) {
+      put_number(QJ_PLAYER_VERSION);
     }
   }
   qj_put(0);

@@ -15,6 +15,9 @@
 /* Encoded report with its zero byte. */
 #define QJ_LINK_LONGEST (QJ_LONGEST_TO_HOST + 6)
 
+/* A request whose number lies so far before the newest one, or less, is a copy that comes late. */
+#define QJ_LATE_COPIES 64
+
 enum { QJ_DUE_HELLO = 1, QJ_DUE_NAME = 2, QJ_DUE_LINE = 4, QJ_AFTER_LINE = 8 };
 
 typedef struct {
@@ -22,6 +25,7 @@ typedef struct {
   uint8_t count;                 /* bytes received of the frame */
   uint8_t bad;                   /* 1: drop everything up to the next zero byte */
   uint8_t buffer[QJ_LINK_RECEIVE];
+  uint8_t newest_seq;            /* of any request, 0 = none yet */
   uint8_t last_seq;              /* last request performed, 0 = none */
   uint16_t last_crc;             /* its CRC: the same number with another content is another request */
   uint8_t last_result;

@@ -31,7 +31,7 @@ QJ_ONCE int16_t qj_live_point(qj_player *p, uint8_t track) {
   qj_way *const way = way_of(p, track);
   int16_t point = p->window[track][3];
   if (way != 0) {
-    way->played = (uint16_t)(way->played + 1);
+    way->next = (uint16_t)(way->next + 1);
     if (way->count != 0) {
       uint8_t i;
       point = way->points[0];
@@ -109,9 +109,9 @@ QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t 
       return QJ_BUSY;
     }
     way->track = track;
-    way->played = (uint16_t)((p->clock - p->live_from + (uint32_t)n - (uint32_t)1) / (uint32_t)n);
+    way->next = (uint16_t)((p->clock - p->live_from) / (uint32_t)n + (uint32_t)1); /* point i: at frame i n */
   }
-  kept = (uint16_t)(at - way->played); /* points of the old way that are played before the new one begins */
+  kept = (uint16_t)(at - way->next); /* points of the old way that are played before the new one begins */
   if (kept >= 0x8000) {
     return QJ_LATE;
   }

@@ -77,7 +77,7 @@ typedef struct {
 typedef struct {
   uint8_t track;       /* QJ_NONE = not in use */
   uint8_t count;       /* points that wait */
-  uint16_t played;     /* number of the next point, since live control began */
+  uint16_t next;       /* number of the next point, since live control began */
   int16_t points[QJ_LIVE_POINTS_MOST];
 } qj_way;
 

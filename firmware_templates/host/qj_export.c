@@ -203,6 +203,8 @@ uint32_t EXPORT(x_clock_at)(void) { return (uint32_t)offsetof(qj_player, clock);
 uint32_t EXPORT(x_state_size)(void) { return (uint32_t)sizeof now; }
 qj_proof *EXPORT(x_proof)(void) { return &proof; }
 uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
+/* As if the board had run for so many frames. */
+void EXPORT(x_uptime)(uint32_t frames) { now.player.clock = frames; }
 uint32_t EXPORT(x_bench_pulse)(uint32_t pin) { return now.bench_pulse[pin & 31]; }
 uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
 

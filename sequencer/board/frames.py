@@ -6,6 +6,7 @@ start FFFF, not reflected).
 
 from __future__ import annotations
 
+import binascii
 from dataclasses import dataclass
 
 #: A frame longer than this cannot be one of ours: noise, or another baud rate.
@@ -14,12 +15,7 @@ LONGEST = 254
 
 def crc16(data: bytes, start: int = 0xFFFF) -> int:
     """CRC-16/CCITT-FALSE of ``data``; of ``b"123456789"`` it is 0x29B1."""
-    crc = start
-    for byte in data:
-        crc ^= byte << 8
-        for _ in range(8):
-            crc = ((crc << 1) ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
-    return crc
+    return binascii.crc_hqx(data, start)
 
 
 def cobs_encode(data: bytes) -> bytes:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -39,7 +39,13 @@ OTHER_BOOT = 5
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
-DONE, BUSY = 0, 1
+DONE, BUSY, LATE = 0, 1, 6
+#: What telemetry may not know.
+SUPPLY = ("supply_mv", "supply_ma")
+#: How long one try of a live message waits: the next knot is near.
+LIVE_ANSWER_S = 0.03
+#: As a scene: the host moves the figure, live.
+LIVE = 254
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a
@@ -109,6 +115,25 @@ class Status:
     def state_words(self) -> str:
         """The state in one word."""
         return _name(STATES, self.state)
+
+
+@dataclass(frozen=True)
+class Telemetry:
+    """How the board is: ``clock`` counts frames since its boot, ``worst_latency`` cycles of the pulses' lead.
+
+    ``late_frames`` were not worked out in time, ``damaged`` frames of the link came broken.
+    ``supply_mv`` and ``supply_ma`` are None where nothing measures them.
+    """
+
+    state: int
+    fault: int
+    scene: int
+    clock: int
+    supply_mv: int | None
+    supply_ma: int | None
+    late_frames: int
+    worst_latency: int
+    damaged: int
 
 
 @dataclass(frozen=True)
@@ -272,6 +297,24 @@ class Link:
     def status(self) -> Status:
         """What the board is doing."""
         return status_of(self.request("ask_status"))
+
+    def telemetry(self) -> Telemetry:
+        """How the board is."""
+        answer = self.request("ask_telemetry")
+        numbers = {name: answer.number(name) for name in answer.fields}
+        mv, ma = (None if (value := numbers.pop(name)) == 0xFFFF else value for name in SUPPLY)
+        return Telemetry(**numbers, supply_mv=mv, supply_ma=ma)
+
+    def live(self, track: int, at: int, points: Sequence[int]) -> int:
+        """Points of one track while live control plays, from number ``at`` on; the board's result.
+
+        ``LATE``: that point is played already; no points: only a sign of life.
+        """
+        fields: dict[str, Value] = {"track": track, "at": at & 0xFFFF, "points": tuple(points)}
+        answer = self._try("live", fields, 5 * self._tries, LIVE_ANSWER_S)
+        if answer is None:
+            raise self._silent("live")
+        return answer.number("result")
 
     def workshop(self, timeout_s: float = 60.0) -> None:
         """Lay the figure down for the bench, after a hold where something plays; a reset ends it.
@@ -446,7 +489,9 @@ class Link:
 
     # -- the line --------------------------------------------------------------------------------
 
-    def _try(self, name: str, fields: dict[str, Value], tries: int = 1) -> Message | None:
+    def _try(
+        self, name: str, fields: dict[str, Value], tries: int = 1, answer_s: float | None = None
+    ) -> Message | None:
         kind = catalogue().by_name[name]
         body = encode_body(kind, fields)
         self._seq = self._seq % 255 + 1
@@ -454,7 +499,7 @@ class Link:
         self._inbox.clear()
         for _ in range(tries):
             self._port.write(frame)
-            end = self._port.now_s() + self._answer_s
+            end = self._port.now_s() + (answer_s or self._answer_s)
             while True:
                 while self._inbox:
                     message = self._inbox.popleft()

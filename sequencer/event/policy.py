@@ -9,6 +9,23 @@
     every = 6                # every sixth time ...
     every_plays = "storm"    # ... this one instead
     cooldown_s = 5.0         # deaf for this long after an accepted trigger
+
+Several loops idle shuffled, ``idle_turns`` turns each; a trigger with several scenes chooses; a duty limit
+rests the machine::
+
+    idle = ["idle", "doze"]
+    idle_turns = 3
+    seed = 0                 # the same evening again; 0: each boot another one
+
+    [triggers.beam]
+    plays = ["greet", "wave"]
+    choice = "weighted"      # or "order", or "shuffle": each once before one comes again
+    weights = [3, 1]
+
+    [duty]
+    play_at_most_s = 240     # once so much was played ...
+    within_s = 600           # ... in such a time ...
+    rest_s = 120             # ... triggers count for nothing, and cues are told busy, for so long
 """
 
 from __future__ import annotations

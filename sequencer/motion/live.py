@@ -152,6 +152,11 @@ class LiveTrack:
         c3, c2, c1 = self._past
         return not c3 == c2 == c1 or self._v != 0.0 or self._a != 0.0
 
+    @property
+    def last(self) -> int:
+        """The point taken last."""
+        return self._past[-1]
+
     def tail(self) -> tuple[int, ...]:
         """The points that bring the track to rest from the last one sent; at least one.
 

@@ -115,6 +115,11 @@ class LivePair:
             other.take(other.rest)
         return one.told(clamped, kept), other.told(clamped, kept)
 
+    def take_over(self, one: LiveTrack, other: LiveTrack) -> None:
+        """Go on from tracks that moved by themselves."""
+        self.tracks = (one, other)
+        self._line = self._barred = None
+
     def stop(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """:meth:`tail`, taken as sent: the pair then rests at its end."""
         sent = self.tail()

@@ -10,11 +10,13 @@ from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from sequencer.board.emulated import EmulatedUno
-from sequencer.player.player import Played, Player, State
+from sequencer.player.player import Played, Player, Result, State
 from sequencer.show import BuiltShow
 from sequencer.tables.image import build_image
 from tests.board.emulated_show import made_show
 from tests.fuzz.images import images
+from tests.player import oracle
+from tests.player.stopping_show import CALM, INTO, PRESSED, UNPOWERED, stopping_show
 from tests.tables.show_makers import shows
 
 HERE = Path(__file__).resolve().parent
@@ -148,6 +150,35 @@ def test_all_scenes_of_the_demo(avr: AvrCore, keeper: BuiltShow) -> None:
         assert (played.state == State.SCENE).sum() >= scene.frames
         assert played.state[-1] == State.IDLE
     assert seen >= set(range(len(contents.scenes)))
+
+
+@pytest.mark.parametrize("name", INTO)
+@pytest.mark.parametrize("levels", [PRESSED, UNPOWERED], ids=["stop", "no supply"])
+def test_a_stop_and_a_lost_supply_in_every_state(avr: AvrCore, name: str, levels: int) -> None:
+    """What tests/player/test_player_states.py proves of these moments holds on the chip, bit for bit."""
+    image = oracle.write(stopping_show())
+    player = Player(image)
+    assert avr.open(image) == player.open() == 0
+
+    def both(frames: int, pins: int) -> Played:
+        player.sample(pins)
+        here = player.play(frames)
+        assert_equal(avr.play_on(frames, pins, 3, 0), here)
+        return here
+
+    for item in INTO[name][0]:
+        if isinstance(item, int):
+            both(item, CALM)
+        elif item == "cue":
+            assert avr.ask(b"c\x01", 1)[0] == player.cue(1, 1) == 0
+        else:
+            assert avr.ask(b"h", 1)[0] == player.hold() == 0
+    ended = both(INTO[name][1] + 40, levels).state[-1]
+    assert ended == (State.HOLD if levels == PRESSED or name.startswith("hold") else State.BOOT)
+    assert avr.ask(b"r", 1)[0] == player.resume() == Result.REFUSED
+    both(60, CALM)
+    assert avr.ask(b"r", 1)[0] == player.resume()
+    assert both(60, CALM).state[-1] in (State.SETTLE, State.IDLE)
 
 
 # Each example takes its time on the emulated chip; shrinking one would take minutes.

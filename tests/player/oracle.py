@@ -23,6 +23,7 @@ class Track:
     high: int = 4000
     ends: tuple[int, int] = (500, 2500)
     pin: int = 7
+    bounds: tuple[int, int, int] = (32767, 32767, 32767)
 
 
 @dataclass
@@ -114,7 +115,7 @@ def write(show: Show) -> bytes:
             struct.pack(
                 "<BBBBHhhhhhhhHH",
                 *(t.pin, t.knot_frames, t.exponent, 0, t.origin_us, t.rest, t.parked, t.low, t.high),
-                *(32767, 32767, 32767, *t.ends),
+                *(*t.bounds, *t.ends),
             )
             for t in show.tracks
         )

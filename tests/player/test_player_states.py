@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from sequencer.player.player import Fault, Played, Player, Result, State, What
 from tests.player import oracle
 from tests.player.building import ROOT, build_script
-from tests.player.stopping_show import CALM, CROSSED, PRESSED, UNPOWERED, stopping_show
+from tests.player.stopping_show import CALM, CROSSED, INTO, PRESSED, UNPOWERED, stopping_show
 
 TABLE = build_script().states_table()["rows"]
 IMAGE = oracle.write(stopping_show())
@@ -148,22 +148,6 @@ def test_every_transition_happens() -> None:
 
 
 # ---- a stop input and a lost supply in every state --------------------------------------------------
-
-#: How to come into each state: (what to ask and frames to play), and frames that the answer may take.
-INTO: dict[str, tuple[tuple[str | int, ...], int]] = {
-    "boot": ((10,), 12),
-    "boot, at its end": ((25,), 12),
-    "settle, standing": ((31,), 12),
-    "settle, moving": ((60,), 80),
-    "idle, entering": ((110,), 80),
-    "idle": ((300,), 12),
-    "idle, changing loops": ((470,), 100),
-    "scene, entering": ((300, "cue", 8), 90),
-    "scene": ((300, "cue", 90), 12),
-    "hold, stopping": ((300, "hold", 20), 0),
-    "hold, parking": ((300, "hold", 70), 0),
-    "hold": ((300, "hold", 150), 0),
-}
 
 
 def into(name: str) -> Player:
