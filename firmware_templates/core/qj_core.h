@@ -31,7 +31,7 @@
 #ifndef QJ_MAX_WAYS
 #define QJ_MAX_WAYS QJ_MAX_TRACKS /* tracks under live control at a time */
 #endif
-#define QJ_LIVE_POINTS_MOST 12
+#define QJ_LIVE_POINTS_MOST 11 /* as messages.toml says */
 #ifndef QJ_MAX_SENSORS
 #define QJ_MAX_SENSORS 4
 #endif

@@ -126,7 +126,7 @@
 #define QJ_REQUESTS 21
 
 /* Longest bodies in either direction. */
-#define QJ_LONGEST_TO_BOARD 27
+#define QJ_LONGEST_TO_BOARD 25
 #define QJ_LONGEST_TO_HOST 33
 
 #endif
