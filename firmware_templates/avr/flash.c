@@ -43,7 +43,7 @@ uint32_t qj_player_crc(void) { return player_crc; }
 
 #ifdef CHIP_SISTER_ID
 /* One player for two boards: it is the one that its show was made for. */
-uint8_t qj_board_id(void) { return qj_read(QJ_AT_BOARD) == CHIP_SISTER_ID ? CHIP_SISTER_ID : CHIP_BOARD_ID; }
+QJ_ONCE uint8_t qj_board_id(void) { return qj_read(QJ_AT_BOARD) == CHIP_SISTER_ID ? CHIP_SISTER_ID : CHIP_BOARD_ID; }
 #else
 uint8_t qj_board_id(void) { return CHIP_BOARD_ID; }
 #endif

@@ -12,7 +12,7 @@ uint8_t pin_place(uint8_t pin) {
 
 uint8_t pin_is_ours(uint8_t pin) { return pin_place(pin) != NO_PLACE; }
 
-uint8_t pin_mask(uint8_t place) { return (uint8_t)(1u << (place & 7u)); }
+QJ_ONCE uint8_t pin_mask(uint8_t place) { return (uint8_t)(1u << (place & 7u)); }
 
 /* `below` the port's own register: 0 = PORTx, 1 = DDRx. */
 static void change(uint8_t pin, uint8_t below, uint8_t set) {

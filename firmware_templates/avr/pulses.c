@@ -291,7 +291,7 @@ void pulses_time(qj_time *now) {
 }
 
 /* The interrupt may be writing it: two equal readings are one. */
-static uint16_t steady(const volatile uint16_t *of) {
+static QJ_ONCE uint16_t steady(const volatile uint16_t *of) {
   uint16_t n;
   do n = *of;
   while (n != *of);

@@ -68,7 +68,7 @@ void sound_frame(const qj_player *p) {
   }
 }
 
-void sound_poll(void) {
+QJ_ONCE void sound_poll(void) {
   uint8_t byte, level = 1, n = 0, i;
   uint16_t time, word, bit_cycles;
   if (next_byte == 255 || last != 0) return;

@@ -66,7 +66,7 @@ uint8_t uart_get(uint8_t *byte) {
   return 1;
 }
 
-uint8_t uart_room(void) {
+QJ_ONCE uint8_t uart_room(void) {
   uint8_t used = (uint8_t)(tx_in + TX_RING - tx_out);
   if (used >= TX_RING) used = (uint8_t)(used - TX_RING);
   return (uint8_t)(TX_RING - 1u - used);

@@ -15,7 +15,7 @@ static int16_t within(int16_t value, int16_t most) {
   return value > most ? most : value < (int16_t)-most ? (int16_t)-most : value;
 }
 
-void qj_clock_set(qj_clock *c, uint16_t trim, uint16_t slew) {
+QJ_ONCE void qj_clock_set(qj_clock *c, uint16_t trim, uint16_t slew) {
   c->trim = within((int16_t)trim, QJ_MOST_TRIM);
   c->slew = (int16_t)slew;
 }

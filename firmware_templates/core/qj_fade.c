@@ -2,7 +2,7 @@
 #include "qj_inside.h"
 
 /* floor(a b / 2^15) for a product below 2^31; written so that an 8-bit machine moves bytes instead of shifting */
-static uint16_t times(uint16_t a, uint16_t b) { return (uint16_t)((((uint32_t)a * (uint32_t)b) << 1) >> 16); }
+static QJ_ONCE uint16_t times(uint16_t a, uint16_t b) { return (uint16_t)((((uint32_t)a * (uint32_t)b) << 1) >> 16); }
 
 /* 32768 at the start, 0 from `frames` on, falling by the 3-4-5 polynomial in between. */
 uint16_t qj_weight(uint16_t f, uint16_t frames) {

@@ -41,14 +41,14 @@ void qj_copy(uint8_t *to, qj_offset at, uint8_t count) {
 }
 
 /* Record `index` of the table whose offset stands at `table` in the header. */
-qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index) {
+QJ_ONCE qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index) {
   return (qj_offset)(qj_at(table) + (qj_offset)((uint16_t)size * (uint16_t)index));
 }
 
 /* Where the tracks' records begin: asked so often that a frame would take half as long again to look it up. */
 static qj_offset track_records;
 
-qj_offset qj_track_record(uint8_t track) { return (qj_offset)(track_records + (qj_offset)((uint16_t)24 * (uint16_t)track)); }
+QJ_ONCE qj_offset qj_track_record(uint8_t track) { return (qj_offset)(track_records + (qj_offset)((uint16_t)24 * (uint16_t)track)); }
 
 qj_offset qj_scene_record(uint8_t scene) { return qj_record(QJ_AT_SCENE_RECORDS, 12, scene); }
 

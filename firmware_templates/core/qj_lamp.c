@@ -16,17 +16,17 @@ uint16_t qj_curve(uint16_t lightness_q8) {
 }
 
 /* A number of frames: more than 65535 counts as 65535. */
-static uint16_t short_varint(qj_offset *at) {
+static QJ_ONCE uint16_t short_varint(qj_offset *at) {
   const uint32_t value = qj_varint(at);
   return value > (uint32_t)0xFFFF ? (uint16_t)0xFFFF : (uint16_t)value;
 }
 
-static uint16_t q8(uint8_t lightness) {
+static QJ_ONCE uint16_t q8(uint8_t lightness) {
   return (uint16_t)((uint16_t)(lightness > 200 ? 200 : lightness) << 8);
 }
 
 /* 0 .. below - 1 */
-static uint8_t draw_below(qj_lamp *lamp, uint16_t below) {
+static QJ_ONCE uint8_t draw_below(qj_lamp *lamp, uint16_t below) {
   return (uint8_t)(((uint32_t)qj_random(&lamp->rng) * (uint32_t)below) >> 16);
 }
 

@@ -180,7 +180,7 @@ static QJ_ONCE void send_news(qj_player *p) {
   }
 }
 
-uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
+QJ_ONCE uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
 
 /* A request that changes something; its length is right. `points`: numbers behind its body. */
 static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t points) {
@@ -312,7 +312,7 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   return 1;
 }
 
-void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
+QJ_ONCE void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
   l->ready = 0;
   l->count = 0;
   l->bad = 0;

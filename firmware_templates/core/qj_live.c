@@ -6,7 +6,7 @@
  */
 #include "qj_inside.h"
 
-static qj_way *way_of(qj_player *p, uint8_t track) {
+static QJ_ONCE qj_way *way_of(qj_player *p, uint8_t track) {
   uint8_t i;
   for (i = 0; i < QJ_MAX_WAYS; i++) {
     if (p->way[i].track == track) {

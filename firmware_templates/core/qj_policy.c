@@ -6,7 +6,7 @@ enum { ORDER = 1, SHUFFLE = 2 };          /* how a list chooses; 3: by weights *
 #define FRAMES_A_SECOND 50
 
 /* xorshift on 16 bits; its period is 65535. */
-uint16_t qj_random(uint16_t *state) {
+QJ_ONCE uint16_t qj_random(uint16_t *state) {
   uint16_t x = *state;
   x = (uint16_t)(x ^ (uint16_t)(x << 7));
   x = (uint16_t)(x ^ (uint16_t)(x >> 9));

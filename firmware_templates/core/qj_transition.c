@@ -55,7 +55,7 @@ void qj_leave(qj_player *p, uint8_t scene, uint16_t fade, uint16_t delay, uint16
 }
 
 /* From wherever the tracks stand still, by QJ_REST or QJ_PARK. */
-void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames) {
+QJ_ONCE void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames) {
   uint8_t t;
   qj_begin(p, mode, frames);
   for (t = 0; t < p->tracks; t++) {
