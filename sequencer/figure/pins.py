@@ -59,7 +59,7 @@ def _listed(names: list[str], word: str) -> str:
     return ", ".join(names[:-1]) + f" {word} {names[-1]}" if len(names) > 1 else names[0]
 
 
-_SMALL = {"servos": 12, "lamps": 4, "switches": 8, "inputs": 4}
+_SMALL = {"servos": 12, "lamps": 4, "switches": 6, "inputs": 4}
 _UNO = Pins(
     a_title="an Uno",
     first_analog=14,

@@ -98,7 +98,7 @@ def test_the_old_show_the_new_one_or_dead_outputs(which: str) -> None:
     writes = writes_of(port, which, new)
     assert writes[0] == (0, trap_page(page))
     assert writes[-1] == (0, new.content[:page])
-    assert len(writes) > 20
+    assert len(writes) > 15
     for cut in cuts(before, writes):
         start(board, cut.flash)
         if cut.written in (0, len(writes)) and not cut.erased:
