@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
+import bincopy
 import pytest
 
 from sequencer.board.chips import CHIPS
@@ -12,7 +14,11 @@ from sequencer.board.flash import flash_board, trap_page
 from sequencer.board.link import Link
 from sequencer.board.virtual_uno import fresh_virtual
 from sequencer.errors import LoaderError
-from tests.board.boards import Load, bought, by_avrdude, chip_of, load_for
+from sequencer.firmware.boards import prebuilt_player
+from sequencer.firmware.join import join
+from sequencer.tables.image import build_image
+from sequencer.tables.model import Extra
+from tests.board.boards import Load, bought, by_avrdude, chip_of, load_for, small_show
 from tests.board.emulated_show import check_against_core, core_frames, idle_levels, start_stage
 
 BOARDS = ("nano", "nano old", "mega")
@@ -100,3 +106,27 @@ def test_a_nanos_show_plays_on_the_virtual_board() -> None:
     load = load_for("nano")
     result = put(fresh_virtual(), "nano", load)  # type: ignore[arg-type]
     assert (result.hello.board, result.hello.fault) == (2, 0)
+
+
+def test_a_megas_image_may_reach_beyond_64_kb() -> None:
+    """The CRC says whether the player reads what lies there; another tool reads the hex the same way."""
+    show, _ = small_show("mega")
+    filler = Extra(200, bytes(at * 7 & 0xFF for at in range(60_000)))
+    show = dataclasses.replace(show, extras=(filler,))
+    image = build_image(show)
+    player = prebuilt_player("mega")
+    text, content = join(player, image, show)
+    assert len(content) > 0x14000
+    file = bincopy.BinFile()
+    file.add_ihex(text)
+    assert file.as_binary(padding=b"\xff") == content[: file.maximum_address]
+    port = bought("mega")
+    port.board.load(0, content)
+    port.reset()
+    hello = Link(port).hello()
+    assert (hello.fault, hello.image_crc) == (0, int.from_bytes(image[8:12], "little"))
+    spoilt = bytearray(content)
+    spoilt[0x13000] ^= 1
+    port.board.load(0, bytes(spoilt))
+    port.reset()
+    assert Link(port).hello().fault == 3

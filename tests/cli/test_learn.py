@@ -19,7 +19,7 @@ from sequencer.figure import starter
 from sequencer.player.player import Player
 from sequencer.show import build_show, check_built
 from sequencer.show_model import BuiltShow
-from sequencer.tables.extra_guard import read_guard
+from sequencer.tables.extra_guard import TAG, GuardContent, read_guard
 
 RAIL = """
 [inputs.rail]
@@ -85,6 +85,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return to
 
 
+def guard_in(built: BuiltShow) -> GuardContent:
+    (content,) = (extra.content for extra in built.contents.extras if extra.tag == TAG)
+    return read_guard(content, len(built.scene_names))
+
+
 def amperes(frame: int) -> float:
     return 0.3 + (0.5 if 30 <= frame < 80 else 0.0)
 
@@ -126,7 +131,7 @@ def test_learned_compiled_and_tripped(folder: Path) -> None:
     assert learned[first:] == pytest.approx(expected[first:], abs=0.06)
 
     again = build_show(folder)
-    guard = read_guard(again.contents.extras[0].content, len(again.scene_names))
+    guard = guard_in(again)
     assert guard.limits[0] is not None
     (row,) = guard.limits[0]
     near = [max(learned[max(0, i - 1) : i + 2]) for i in range(len(learned))]
@@ -159,7 +164,7 @@ def test_a_changed_scene_has_only_its_ceiling(folder: Path) -> None:
     built = build_show(folder)
     write_learned(folder, {"hello": LearnedScene("00000000", 32, {"rail": (0.5,) * 20})})
     built = build_show(folder)
-    assert read_guard(built.contents.extras[0].content, 2).limits == (None, None)
+    assert guard_in(built).limits == (None, None)
     found = [
         f.message for f in check_built(built).report.findings if f.scene == "hello" and "guard" in f.message
     ]

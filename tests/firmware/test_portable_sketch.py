@@ -92,8 +92,8 @@ def test_on_an_uno_it_plays_the_cores_pulses_within_its_jitter(tmp_path: Path, c
     spread = np.concatenate(errors)
     with capsys.disabled():
         print(f"\n  portable sketch: pulses {spread.min():+.1f} to {spread.max():+.1f} us from the core's")
-    assert np.ptp(spread) <= 20, "as the sketch's own words say"
-    assert np.abs(spread).max() <= 20
+    assert np.ptp(spread) <= 30, "as the sketch's own words say"
+    assert np.abs(spread).max() <= 30
     assert b"Lantern" in bytes(board.take()), "the hello names the figure"
 
 
