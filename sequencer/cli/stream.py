@@ -47,6 +47,7 @@ def stream_scene(
         planned, built = _made(scene, show, carries, bar)
     seconds = planned.timelines[scene].duration_s
     parts = scene_parts(planned.plans[scene], list(planned.specs), planned.tracks.pairs)
+    tracks = sum(len(part.numbers) for part in parts)
     if not is_simulated(port):
         require_ends(built.figure)
         require_calibrated(built.figure)
@@ -58,7 +59,7 @@ def stream_scene(
             tell("the board is in hold; it goes to rest first")
             link.resume()
             link.wait_ready(held=False)
-        tell(f"{scene}: {seconds:.2f} s, {sum(len(part.numbers) for part in parts)} tracks, streamed")
+        tell(f"{scene}: {seconds:.2f} s, {tracks} tracks, streamed")
         with progress(scene) as bar:
             told = _played(link, parts, bar, seconds)
     if as_json:
@@ -68,14 +69,14 @@ def stream_scene(
                 "scene": scene,
                 "outcome": told.outcome,
                 "streamed": True,
-                "tracks": len(told.points),
+                "tracks": tracks,
                 "underrun_of": told.short,
             }
         )
     if told.outcome == "underrun":
         raise LinkError(
             Fault(
-                f"{scene}: its points came too late (underrun of {told.short}); the figure stopped and is at rest",
+                f"{scene}: its points came too late (underrun of {told.short}); the figure is at rest",
                 remedy="free this computer or shorten the cable's way (hubs), then trigger it again; "
                 "a scene in the board's memory needs no computer",
             )
@@ -84,7 +85,7 @@ def stream_scene(
 
 
 def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[PlannedShow, BuiltShow]:
-    """The scene as planned, and the show that the board carries: the same one, or another of the same figure."""
+    """The scene as planned, and the show that the board carries, which is of the same figure."""
     from sequencer.cli.trigger import scene_number
     from sequencer.errors import Fault, UsageError
     from sequencer.show import build_show, plan_show, read_show
@@ -110,7 +111,7 @@ def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[
 
 def _played(link: Link, parts: Sequence[Part], bar: Progress, seconds: float) -> Streamed:
     """Stream it; space or Ctrl-C stops softly (hold)."""
-    from sequencer.board.streaming import SceneStream
+    from sequencer.board.streaming import SceneStream, Streamed
     from sequencer.cli.keys import keys
 
     with keys(words=False) as pressed:
@@ -121,4 +122,4 @@ def _played(link: Link, parts: Sequence[Part], bar: Progress, seconds: float) ->
             )
         except KeyboardInterrupt:
             link.hold()
-            raise
+            return Streamed("stopped", {}, {})  # whatever was being asked just then, nobody knows its answer
