@@ -69,7 +69,7 @@ class Target:
 UNO: Final = Target(
     "uno",
     "atmega328p",
-    0x6000,
+    0x5B80,
     0x7E00,
     2048,
     1280,
@@ -79,7 +79,10 @@ UNO: Final = Target(
     4,
     4,
     small_image=True,
-    optimise=("-Os", "-mcall-prologues"),
+    optimise=(
+        *("-Os", "-mcall-prologues"),
+        *("-fno-inline-small-functions", "-fno-tree-coalesce-vars", "-fno-split-wide-types"),
+    ),
 )
 #: It has flash in plenty, and twice as many servos to work out in the same 20 ms.
 MEGA: Final = Target(

@@ -198,6 +198,7 @@ ISR(TIMER1_COMPA_vect) {
     else
       s->due = s->length;
     at = (uint16_t)(s->start + s->due - LEAD);
+    if (at < 8u) at = 8; /* the emulator's library may miss the first cycles after a wrap; 8 later are as good */
     OCR1A = at;
     if (TIFR1 & _BV(OCF1A)) TIFR1 = _BV(OCF1A); /* seldom: a write there costs the emulator sound.c's flag */
     /* A compare value that has just gone by would only match 65536 cycles later: serve that edge now. */

@@ -21,7 +21,7 @@ void qj_seed(qj_player *p, uint16_t number) {
     number = qj_u16(at);
   }
   /* neighbours far apart; odd, so that only 0 becomes 0 */
-  number = (uint16_t)(number * (uint16_t)40503);
+  number = (uint16_t)(number * 40503u); /* unsigned wherever int has 32 bits, too */
   p->rng = number == 0 ? (uint16_t)1 : number;
 }
 
@@ -50,7 +50,7 @@ uint8_t qj_choose(qj_player *p, uint8_t number, uint8_t *beside) {
   }
   how = qj_read(at);
   count = qj_read((qj_offset)(at + 1));
-  if (count == 0) {
+  if ((uint8_t)(count - 1) > 7) { /* none; or more than a compiler writes */
     return QJ_NONE;
   }
   anew = (uint8_t)(list->used == (uint8_t)((uint8_t)(1 << count) - 1));

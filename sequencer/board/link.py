@@ -38,7 +38,9 @@ FAULTS = (
 OTHER_BOOT = 5
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
-STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED = 1, 2, 3, 4, 5
+STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED, RAIL_LOST, RAIL_BACK, EXPANDER_LOST, RESTING = range(1, 10)
+#: How a followed cue may end, beside "played" and "stopped": the servos lost their supply.
+POWERLESS = "without power"
 DONE, BUSY, LATE = 0, 1, 6
 #: What telemetry may not know.
 SUPPLY = ("supply_mv", "supply_ma")
@@ -97,6 +99,14 @@ class Hello:
         """Why the board last started, as far as its boot loader lets it know."""
         return reset_words(self.reset_cause)
 
+    @property
+    def pose_unknown(self) -> bool:
+        """Whether the servos may be anywhere: the board had no power before, or cannot tell.
+
+        After a reset alone they stand near where the last pulse left them.
+        """
+        return self.reset_words in ("power-on", "not known")
+
 
 @dataclass(frozen=True)
 class Status:
@@ -146,6 +156,30 @@ class Trip:
 
 
 @dataclass(frozen=True)
+class News:
+    """What the board told of itself: ``what`` is RAIL_LOST, RAIL_BACK, EXPANDER_LOST or RESTING.
+
+    ``number`` is the input that senses the supply, the expander, or the seconds of rest.
+    """
+
+    what: int
+    number: int
+
+    @property
+    def words(self) -> str:
+        """What it means, in plain words."""
+        if self.what == RAIL_LOST:
+            return "the servos lost their power: every pulse is off, and a head that is not held falls"
+        if self.what == RAIL_BACK:
+            return "the servos have their power again: the figure settles, and nothing is resumed"
+        if self.what == EXPANDER_LOST:
+            return (
+                f"expander {self.number} no longer answers: what hangs on it does not move; look at its cable"
+            )
+        return f"the duty limit is reached: the figure rests for {self.number} s, and cues are told busy"
+
+
+@dataclass(frozen=True)
 class Seen:
     """What a sensor of the stall guard saw: its largest value in a slice that is over, and what it is now.
 
@@ -162,11 +196,13 @@ class Seen:
 
 @dataclass(frozen=True)
 class Step:
-    """One look at a followed cue: the status, how it ended ("played", "stopped"), what tripped meanwhile."""
+    """One look at a followed cue: the status, how it ended ("played", "stopped", "without power"), what
+    tripped meanwhile, and what else the board told."""
 
     status: Status
     outcome: str | None = None
     trips: tuple[Trip, ...] = ()
+    news: tuple[News, ...] = ()
 
 
 class Link:
@@ -293,6 +329,18 @@ class Link:
     def resume(self) -> None:
         """After a hold: to rest, then idle."""
         self.request("resume")
+
+    def park(self) -> None:
+        """To a stop as :meth:`hold`, then every track to its parked pose, where it loses its pulses."""
+        self.request("park")
+
+    def release(self) -> None:
+        """Take the pulses of balanced tracks that rest; they come back before anything moves.
+
+        Raises:
+            LinkError: refused, when none rests or none is balanced.
+        """
+        self.request("release")
 
     def status(self) -> Status:
         """What the board is doing."""
@@ -452,9 +500,13 @@ class Link:
         while True:
             outcome = None
             trips: tuple[Trip, ...] = ()
+            news: tuple[News, ...] = ()
             for report in self.reports(every_s):
                 if report.name == "happened" and report.number("what") == TRIPPED:
                     trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
+                    continue
+                if (told := news_of(report)) is not None:
+                    news += (told,)
                     continue
                 if report.name != "happened" or report.number("cue") != cue:
                     continue
@@ -462,8 +514,12 @@ class Link:
                 started = started or what in (STARTED, ENDED, STOPPED)
                 outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
             status = self.status()
+            # The board tells the loss first and then that the scene is stopped by it. A scene that had ended
+            # before has lost nothing.
+            if outcome != "played" and any(told.what == RAIL_LOST for told in news):
+                outcome = POWERLESS
             if outcome is not None:
-                yield Step(status, outcome, trips)
+                yield Step(status, outcome, trips, news)
                 return
             # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
             # was reset, though its hello was lost.
@@ -472,20 +528,21 @@ class Link:
                     Fault(
                         f"the cue was interrupted: the board is in {status.state_words}, its last cue "
                         f"is {status.cue}, not {cue}",
-                        remedy="another program, an input or a reset came between; nothing was sent again",
+                        remedy="another program, an input, a reset or a lost servo supply came between; "
+                        "nothing was sent again",
                     )
                 )
             if status.state == HOLD:
-                yield Step(status, "stopped", trips)
+                yield Step(status, "stopped", trips, news)
                 return
             here = status.state == SCENE and status.scene == scene and status.cue == cue
             if started and not here:
-                yield Step(status, "played", trips)
+                yield Step(status, "played", trips, news)
                 return
             started = started or here
             if not started and self._port.now_s() - begin > start_s:
                 raise LinkError(f"the scene did not start within {start_s:.0f} s of its cue")
-            yield Step(status, None, trips)
+            yield Step(status, None, trips, news)
 
     # -- the line --------------------------------------------------------------------------------
 
@@ -551,6 +608,16 @@ def _was_reset(how_known: str) -> LinkError:
             "or another program opening the port; nothing is sent again by itself",
         )
     )
+
+
+def news_of(message: Message) -> News | None:
+    """What a report tells of the board itself; None for one of a scene, an input or the stall guard."""
+    if message.name != "happened":
+        return None
+    what = message.number("what")
+    if what in (RAIL_LOST, RAIL_BACK, EXPANDER_LOST):
+        return News(what, message.number("input"))
+    return News(what, message.number("cue")) if what == RESTING else None
 
 
 def hello_of(message: Message) -> Hello:

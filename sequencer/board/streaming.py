@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from sequencer.board.link import BUSY, DONE, HOLD, IDLE, LATE, RESULTS, SETTLE, Link
+from sequencer.board.link import BUSY, DONE, HOLD, IDLE, LATE, RAIL_LOST, RESULTS, SETTLE, Link, news_of
 from sequencer.board.live import FRAME_S, LOOK_FRAMES, Limb, LiveControl
 from sequencer.errors import Fault, InputError, LinkError
 from sequencer.motion.live import REST_POINTS, LiveTrack
@@ -169,7 +169,7 @@ class SceneStream(LiveControl):
             if short is not None:
                 return self._over("underrun", short.name)
             tell(min(max(self._now(), 0.0), frames) * FRAME_S)
-            self._link.reports(0.004)
+            self._listen(0.004)
         # The board has all of it. A silent computer is no loss from here.
         end = self._link.now_s() + (frames - self._now()) * FRAME_S
         while self._link.now_s() < end:
@@ -177,7 +177,7 @@ class SceneStream(LiveControl):
             if wants_stop():
                 self._link.hold()
                 break
-            self._link.reports(0.05)
+            self._listen(0.05)
         return self._over("played")
 
     def _claim(self) -> bool:
@@ -210,6 +210,15 @@ class SceneStream(LiveControl):
         self._start = common * math.ceil((self._frame + START_FRAMES) / common)
         self._first = {part: self._start // part.knot_frames for part in self._parts}
         return True
+
+    def _listen(self, wait_s: float) -> None:
+        """Let time pass; what the board tells of a lost servo supply ends the scene."""
+        for report in self._link.reports(wait_s):
+            news = news_of(report)
+            if news is not None and news.what == RAIL_LOST:
+                raise LinkError(
+                    Fault(news.words, remedy="look at the servos' supply, its fuse and its switch")
+                )
 
     def _now(self) -> float:
         """The scene's frame; negative before its start."""

@@ -37,6 +37,7 @@ def stream_scene(
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.trigger import check_carries, ending
+    from sequencer.cli.unknown_start import unknown_start
     from sequencer.errors import Fault, LinkError
 
     def tell(line: str) -> None:
@@ -53,7 +54,9 @@ def stream_scene(
         require_calibrated(built.figure)
     tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
     with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
-        check_carries(link, built.image_crc32, carries or show, built.figure.name)
+        hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
+        if (caution := unknown_start(hello, is_simulated(port))) is not None:
+            tell(caution)
         tell_other_calibration(link, built.figure, tell)
         if link.wait_ready().state == HOLD:
             tell("the board is in hold; it goes to rest first")

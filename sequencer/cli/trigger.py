@@ -12,7 +12,7 @@ import typer
 from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Link, Status, Step
+    from sequencer.board.link import Hello, Link, Status, Step
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow
@@ -60,6 +60,7 @@ def command(
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.unknown_start import unknown_start
     from sequencer.errors import UsageError
     from sequencer.show import build_show
 
@@ -95,7 +96,9 @@ def command(
     often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
     kind = built.figure.board.kind
     with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
-        check_carries(link, built.image_crc32, show, built.figure.name)
+        hello = check_carries(link, built.image_crc32, show, built.figure.name)
+        if (caution := unknown_start(hello, is_simulated(port))) is not None:
+            tell(caution)
         tell_other_calibration(link, built.figure, tell)
         was = link.wait_ready()
         if was.state == HOLD:
@@ -112,7 +115,7 @@ def command(
                 steps = link.follow(cue, number)
                 if lesson is not None:
                     steps = lesson.watch(link, steps)
-                steps = _told_trips(steps, built, tell)
+                steps = _told(steps, built, tell)
                 outcome, late = _watch(link, steps, pressed, watched)
         except KeyboardInterrupt:
             link.hold()
@@ -135,20 +138,26 @@ def command(
     tell(f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else ""))
 
 
-def _told_trips(steps: Iterator[Step], built: BuiltShow, tell: Callable[[str], None]) -> Iterator[Step]:
-    """The same steps; each trip of the stall guard is told as it comes."""
+def _told(steps: Iterator[Step], built: BuiltShow, tell: Callable[[str], None]) -> Iterator[Step]:
+    """The same steps; trips of the stall guard and what the board tells of itself are told as they come."""
     from sequencer.cli.lesson import trip_words
 
     for step in steps:
         for trip in step.trips:
             tell(trip_words(built, trip))
+        for news in step.news:
+            tell(news.words)
         yield step
 
 
 def ending(outcome: str, turns: int) -> str:
     """How it ended, in words."""
+    from sequencer.board.link import POWERLESS
+
     if outcome == "stopped":
         return "stopped by hold"
+    if outcome == POWERLESS:
+        return "not played to its end: the servos lost their power"
     return "played to its end" if turns == 1 else f"played {turns} times, to its end"
 
 
@@ -205,8 +214,8 @@ def scene_number(scene: str, names: list[str]) -> int:
     )
 
 
-def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> None:
-    """Refuse a board that carries another show than the folder, whose figure is called ``figure``.
+def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> Hello:
+    """Refuse a board that carries another show than the folder, whose figure is called ``figure``; its hello.
 
     Raises:
         LinkError: says what the board carries and how to flash.
@@ -216,7 +225,7 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> None
 
     hello = link.hello()
     if hello.fault == 0 and hello.image_crc == image_crc32:
-        return
+        return hello
     made = f"this folder makes `{figure}` (image {image_crc32:08x})"
     if hello.fault != 0:
         words = f"{hello.fault_words}; {made}"

@@ -26,7 +26,7 @@ HERE: Final = Path(__file__).resolve().parent
 APT_LINE: Final = "apt-get install -y --no-install-recommends clang libclang-rt-dev"
 SANITIZE: Final = "-fsanitize=fuzzer,address,undefined"
 SMALL: Final = (
-    *("-DQJ_SMALL_IMAGE", "-DQJ_MAX_TRACKS=12", "-DQJ_MAX_LAMPS=4"),
+    *("-DQJ_SMALL_IMAGE", "-DQJ_TRACE=7", "-DQJ_MAX_TRACKS=12", "-DQJ_MAX_LAMPS=4"),
     *("-DQJ_MAX_SWITCHES=8", "-DQJ_MAX_INPUTS=4"),
 )
 #: The part of an image that lies outside is short, so that its CRC does not take all the time there is.

@@ -9,7 +9,9 @@ import numpy as np
 from sequencer.tables.extra_clock import clock_extra
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra
 from sequencer.tables.extra_guard import SUPPLY_CURRENT, SensorRecord, guard_extra
+from sequencer.tables.extra_policy import DutyContent, PolicyContent, SceneList, policy_extra
 from sequencer.tables.extra_sound import SoundRecord, sound_extra
+from sequencer.tables.extra_stopping import StoppingContent, TrackStopping, stopping_extra
 from sequencer.tables.extra_strings import StringRecord, strings_extra
 from sequencer.tables.image import build_image
 from sequencer.tables.model import (
@@ -93,11 +95,11 @@ def small_show(tracks: int = 2) -> ShowImage:
         scenes=tuple(scenes),
         idle="idle",
         transitions=tuple(tuple(Transition(6, 6 * i) for i in range(len(scenes) + 1)) for _ in range(2)),
-        extras=extras(),
+        extras=extras(tracks),
     )
 
 
-def extras() -> tuple[Extra, ...]:
+def extras(tracks: int) -> tuple[Extra, ...]:
     """One of each kind that a player reads."""
     current = SensorRecord(20, SUPPLY_CURRENT, 100, 0, 4, 200, 3, hold=True, tell_only=False)
     servo = SensorRecord(21, 0, 100, 512, 3, 90, 2, hold=False, tell_only=False)
@@ -109,6 +111,20 @@ def extras() -> tuple[Extra, ...]:
         strings_extra([StringRecord(9, 5, (0, 1, 0), (255, 100, 30))]),
         sound_extra(SoundRecord(10, True, False, 1667, b"play 0", 5, starts)),
         clock_extra(1200.0),
+        policy_extra(
+            PolicyContent(
+                0,
+                DutyContent(1, 2, 1),
+                (
+                    SceneList("shuffle", (0, 1), (1, 2)),
+                    SceneList("weighted", (2, 3), (10, 250)),
+                    SceneList("order", (3, 2), (1, 1)),
+                ),
+            )
+        ),
+        stopping_extra(
+            StoppingContent(12, 6, tuple(TrackStopping(i != 1, i == 0, i == 0) for i in range(tracks)))
+        ),
     ]
     return tuple(extra for extra in made if extra is not None)
 

@@ -174,3 +174,45 @@ def test_unknown_messages_from_a_newer_board_are_passed_over(bench, flash_of) ->
     rig, link = connected(bench, flash_of())
     rig.player.out += Frame(0, 0xF0, b"newer").encode()
     assert link.status().state in (1, 2)
+
+
+def test_park_and_release_are_asked_for_once(bench, flash_of) -> None:
+    rig, link = connected(bench, flash_of())
+    link.wait_ready()
+    link.park()
+    link.release()
+    kinds = [kind for kind, _ in rig.player.performed]
+    assert (kinds.count("park"), kinds.count("release")) == (1, 1)
+
+
+def test_what_the_board_tells_of_itself_reaches_who_follows(bench, flash_of) -> None:
+    rig, link = connected(bench, flash_of())
+    link.wait_ready()
+    steps = link.follow(link.cue(2), 2)
+    next(steps)
+    kind = catalogue().by_name["happened"]
+    # what, cue (two bytes), scene, input: expander 1 lost, rest of 300 s.
+    for body in ((8, 0, 0, 255, 1), (9, 44, 1, 255, 255)):
+        rig.player.out += Frame(0, kind.code, bytes(body)).encode()
+    seen = list(steps)
+    words = [news.words for step in seen for news in step.news]
+    assert "expander 1 no longer answers" in words[0]
+    assert "rests for 300 s" in words[1]
+    assert seen[-1].outcome == "played"
+
+
+@pytest.mark.parametrize(
+    ("cause", "unknown"), [(0x01, True), (0x81, True), (0x00, True), (0x02, False), (0x08, False)]
+)
+def test_only_a_switched_on_board_is_cautioned_about_and_no_simulated_one(
+    bench, flash_of, cause, unknown
+) -> None:
+    from sequencer.cli.unknown_start import unknown_start
+
+    rig, link = connected(bench, flash_of())
+    rig.player.cause = cause
+    hello = link.hello()
+    assert hello.pose_unknown == unknown
+    told = unknown_start(hello, simulated=False)
+    assert ("jump" in told and "head" in told) if unknown else told is None
+    assert unknown_start(hello, simulated=True) is None
