@@ -33,6 +33,20 @@ def command(
     learn: Annotated[
         bool, typer.Option("--learn", help="Learn for the stall guard what the scene draws (guard.toml).")
     ] = False,
+    stream: Annotated[
+        bool,
+        typer.Option(
+            "--stream",
+            help="The scene comes from this computer instead of the board's memory. Motion only, once; "
+            "a computer that falls silent leads to a stop and to rest.",
+        ),
+    ] = False,
+    carries: Annotated[
+        Path | None,
+        typer.Option(
+            help="With --stream: the show folder that the board carries instead, of the same figure."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Play a scene and follow it to its end. Space or Ctrl-C stops the figure softly (hold).
@@ -47,7 +61,18 @@ def command(
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
     from sequencer.cli.unknown_start import unknown_start
+    from sequencer.errors import UsageError
     from sequencer.show import build_show
+
+    if stream:
+        from sequencer.cli.stream import stream_scene
+
+        if loop != 1 or learn:
+            raise UsageError("a streamed scene plays once, and nothing is learned from it")
+        stream_scene(scene, show, carries, port, speed or None, state, as_json=as_json)
+        return
+    if carries is not None:
+        raise UsageError("--carries is for --stream: without it the board plays what it carries")
 
     def tell(line: str) -> None:
         if not as_json:

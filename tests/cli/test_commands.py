@@ -214,6 +214,26 @@ def test_flash_then_trigger_in_turn(
     code, twice = json_of([*trigger, "--loop", "2"], capsys)
     assert code == 0
     assert (twice["outcome"], twice["turns"]) == ("played", 2)
+    code, streamed = json_of([*trigger, "--stream"], capsys)
+    assert code == 0
+    assert (streamed["outcome"], streamed["tracks"], streamed["underrun_of"]) == ("played", 4, None)
+    # a scene that the board does not have, of the same figure; and of another one
+    more = tmp_path / "more"
+    shutil.copytree(demo_folder(), more)
+    greet = (more / "greet.scene").read_text()
+    (more / "more.scene").write_text(greet.replace("scene greet", "scene more"))
+    stream = ["trigger", "more", str(more), "--port", "virtual", "--speed", "0", "--json", "--stream"]
+    assert run(stream) == 3
+    capsys.readouterr()
+    code, streamed = json_of([*stream, "--carries", str(demo_folder())], capsys)
+    assert code == 0
+    assert (streamed["scene"], streamed["outcome"]) == ("more", "played")
+    figure = more / "figure.toml"
+    figure.write_text(figure.read_text().replace("centre_us = 1490", "centre_us = 1491"))
+    assert run([*stream, "--carries", str(demo_folder())]) == 2
+    assert "would mean another pose" in capsys.readouterr().err
+    assert run([*stream, "--loop", "2"]) == 2
+    assert "plays once" in capsys.readouterr().err
 
 
 def test_trigger_before_flash_says_so(

@@ -1,0 +1,128 @@
+"""``quarterjack trigger --stream``: a scene from this computer, on a board that has no room for it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sequencer.board.link import Link
+    from sequencer.board.streaming import Part, Streamed
+    from sequencer.cli.say import Progress
+    from sequencer.show_model import BuiltShow, PlannedShow
+
+
+def stream_scene(
+    scene: str,
+    show: Path,
+    carries: Path | None,
+    port: str,
+    speed: float | None,
+    state: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Stream one scene and say how it went.
+
+    Raises:
+        UsageError: no such scene, or the folder that the board carries is of another figure.
+        LinkError: the board carries something else, the link is lost, or the points came too late.
+
+    """
+    from sequencer.board.connect import is_simulated, open_port
+    from sequencer.board.link import HOLD, Link
+    from sequencer.board.streaming import scene_parts
+    from sequencer.cli.other_calibration import tell_other_calibration
+    from sequencer.cli.ready import require_calibrated, require_ends
+    from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.trigger import check_carries, ending
+    from sequencer.cli.unknown_start import unknown_start
+    from sequencer.errors import Fault, LinkError
+
+    def tell(line: str) -> None:
+        if not as_json:
+            console().print(line, markup=False)
+
+    with progress("compile") as bar:
+        planned, built = _made(scene, show, carries, bar)
+    seconds = planned.timelines[scene].duration_s
+    parts = scene_parts(planned.plans[scene], list(planned.specs), planned.tracks.pairs)
+    tracks = sum(len(part.numbers) for part in parts)
+    if not is_simulated(port):
+        require_ends(built.figure)
+        require_calibrated(built.figure)
+    tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
+    with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
+        hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
+        if (caution := unknown_start(hello, is_simulated(port))) is not None:
+            tell(caution)
+        tell_other_calibration(link, built.figure, tell)
+        if link.wait_ready().state == HOLD:
+            tell("the board is in hold; it goes to rest first")
+            link.resume()
+            link.wait_ready(held=False)
+        tell(f"{scene}: {seconds:.2f} s, {tracks} tracks, streamed")
+        with progress(scene) as bar:
+            told = _played(link, parts, bar, seconds)
+    if as_json:
+        say_json(
+            {
+                "schema": 1,
+                "scene": scene,
+                "outcome": told.outcome,
+                "streamed": True,
+                "tracks": tracks,
+                "underrun_of": told.short,
+            }
+        )
+    if told.outcome == "underrun":
+        raise LinkError(
+            Fault(
+                f"{scene}: its points came too late (underrun of {told.short}); the figure is at rest",
+                remedy="free this computer or shorten the cable's way (hubs), then trigger it again; "
+                "a scene in the board's memory needs no computer",
+            )
+        )
+    tell(f"{scene}: {ending(told.outcome, 1)}")
+
+
+def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[PlannedShow, BuiltShow]:
+    """The scene as planned, and the show that the board carries, which is of the same figure."""
+    from sequencer.cli.trigger import scene_number
+    from sequencer.errors import Fault, UsageError
+    from sequencer.show import build_show, plan_show, read_show
+
+    if carries is None:
+        built = build_show(show, bar.tell)
+        scene_number(scene, built.scene_names)
+        return built.planned, built
+    read = read_show(show)
+    scene_number(scene, list(read.scenes))
+    planned = plan_show(read, [scene], bar.tell)
+    built = build_show(carries, bar.tell)
+    # Names, pins, zeros, limits: a point must mean the same pulse, and be checked by the same bounds.
+    if planned.specs != built.planned.specs or planned.tracks.pairs != built.planned.tracks.pairs:
+        raise UsageError(
+            Fault(
+                f"the figure of {carries} is not that of {show}: a streamed point would mean another pose",
+                remedy="use the same figure.toml in both folders",
+            )
+        )
+    return planned, built
+
+
+def _played(link: Link, parts: Sequence[Part], bar: Progress, seconds: float) -> Streamed:
+    """Stream it; space or Ctrl-C stops softly (hold)."""
+    from sequencer.board.streaming import SceneStream, Streamed
+    from sequencer.cli.keys import keys
+
+    with keys(words=False) as pressed:
+        try:
+            return SceneStream(link, parts).play(
+                lambda now_s: bar.tell("streamed", min(1.0, now_s / seconds)),
+                lambda: pressed.read(0.0) in ("space", "q", "esc"),
+            )
+        except KeyboardInterrupt:
+            link.hold()
+            return Streamed("stopped", {}, {})  # whatever was being asked just then, nobody knows its answer
