@@ -30,8 +30,8 @@ from sequencer.motion.live import REST_POINTS, LiveTrack
 from sequencer.motion.live_pair import LivePair
 from sequencer.motion.model import PairSpec, TrackPlan
 
-#: Points in a message at most: the board holds twelve, with the old ones that come before (up to three).
-MOST = 9
+#: Points in a message at most: the board holds eleven, with the old ones that come before (up to three).
+MOST = 8
 #: Frames from taking over to the scene's first span: time for the first messages of every track.
 START_FRAMES = 12
 #: How often the figure is taken over before the line is called bad.
