@@ -316,6 +316,8 @@ QJ_ONCE void qj_link_start(qj_link *l, qj_player *p, uint8_t reset_cause) {
   l->ready = 0;
   l->count = 0;
   l->bad = 0;
+  l->now = 0;
+  l->heard = 0;
   l->newest_seq = 0;
   l->last_seq = 0;
   l->last_crc = 0;
@@ -336,6 +338,11 @@ QJ_ONCE void qj_link_receive(qj_link *l, uint8_t byte) {
     l->bad = (uint8_t)(byte != 0);
     return;
   }
+  if ((uint8_t)(l->now - l->heard) >= QJ_LINK_PAUSE) {
+    l->count = 0;
+    l->bad = 0;
+  }
+  l->heard = l->now;
   if (byte != 0) {
     if (l->count == 0 && l->bad == 0) {
       if (byte == '?') {
@@ -422,6 +429,7 @@ static uint8_t answer_room(const qj_link *l) {
 
 QJ_ONCE uint8_t qj_link_poll(qj_link *l, qj_player *p) {
   uint8_t handled = 0;
+  l->now = (uint8_t)(p->clock & (uint32_t)0xFF);
   if ((l->due & QJ_DUE_HELLO) != 0 && qj_room() >= QJ_LINK_LONGEST) {
     l->due = (uint8_t)(l->due & (uint8_t)~QJ_DUE_HELLO);
     send_hello(l, p, 0);

@@ -18,12 +18,18 @@
 /* A request whose number lies so far before the newest one, or less, is a copy that comes late. */
 #define QJ_LATE_COPIES 64
 
+/* A frame that pauses this long in its middle, in frames of 20 ms, is forgotten: somebody typed before the '?', or a host
+ * has died between two bytes. */
+#define QJ_LINK_PAUSE 10
+
 enum { QJ_DUE_HELLO = 1, QJ_DUE_NAME = 2, QJ_DUE_LINE = 4, QJ_AFTER_LINE = 8 };
 
 typedef struct {
   volatile uint8_t ready;        /* a complete frame is waiting for qj_link_poll() */
   uint8_t count;                 /* bytes received of the frame */
   uint8_t bad;                   /* 1: drop everything up to the next zero byte */
+  uint8_t now;                   /* the player's clock, for the interrupt that receives */
+  uint8_t heard;                 /* when the last byte came */
   uint8_t buffer[QJ_LINK_RECEIVE];
   uint8_t newest_seq;            /* of any request, 0 = none yet */
   uint8_t last_seq;              /* last request performed, 0 = none */

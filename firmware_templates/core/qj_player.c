@@ -595,11 +595,11 @@ static void show(qj_player *p) {
 }
 
 void qj_tick(qj_player *p) {
+  p->clock = p->clock + 1;
   if (p->state == QJ_FAULT) {
     return;
   }
   p->phase = p->phase == QJ_COMMON_FRAMES - 1 ? 0 : (uint8_t)(p->phase + 1);
-  p->clock = p->clock + 1;
   if (p->silent != 255) {
     p->silent = (uint8_t)(p->silent + 1);
   }

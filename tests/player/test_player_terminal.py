@@ -77,6 +77,30 @@ def test_a_question_mark_inside_a_frame_is_none(
     assert [kind for _, kind, _ in frames(said)] == [ACK] * len(sent)
 
 
+@pytest.mark.parametrize("image", [show(), None], ids=["show", "empty board"])
+@pytest.mark.parametrize("stray", [b"hello", b"\r\n", b"x" * 300], ids=["a word", "Enter", "more than fits"])
+def test_what_was_typed_before_is_forgotten_after_a_pause(image: bytes | None, stray: bytes) -> None:
+    player = board(image)
+    player.transmit()
+    for pause, answered in ((9, False), (10, True)):
+        assert heard(player, stray) == b""
+        for _ in range(pause):
+            player.tick()
+            player.transmit()
+        assert (b" fault " in heard(player, b"?")) is answered
+        heard(player, b"\0")
+
+
+def test_half_a_frame_from_a_host_that_died_costs_nothing() -> None:
+    player = board(show())
+    player.transmit()
+    heard(player, frame(1, ASK_STATUS)[:4])
+    for _ in range(10):
+        player.tick()
+    assert [(seq, kind) for seq, kind, _ in ask(player, frame(2, ASK_STATUS))] == [(2, STATUS)]
+    assert telemetry(player)["damaged"] == 0
+
+
 def telemetry(player: Player) -> dict[str, object]:
     ((seq, kind, body),) = ask(player, frame(7, ASK_TELEMETRY))
     assert (seq, kind) == (7, TELEMETRY)
