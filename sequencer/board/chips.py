@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 #: Chips by signature, for the message when the wrong one answers.
@@ -62,19 +62,7 @@ UNO = Chip(
     numbers=(1, 2),
 )
 #: Its old loader has 2 KB; the new one has 512 bytes and is entered through the empty flash before it.
-NANO = Chip(
-    "ATmega328P",
-    "a Nano",
-    "stk500v1",
-    b"\x1e\x95\x0f",
-    page=128,
-    usable=0x7800,
-    flash=0x8000,
-    eeprom=1024,
-    device_code=0x86,
-    bauds=(115200, OLD_NANO_BAUD),
-    numbers=(1, 2),
-)
+NANO = replace(UNO, board="a Nano", usable=0x7800, bauds=(115200, OLD_NANO_BAUD))
 MEGA = Chip(
     "ATmega2560",
     "a Mega",

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sequencer.check.light import FLASHES_PER_SECOND, count_flashes, count_red_flashes
+from sequencer.check.light import FLASHES_PER_SECOND, Flashes, count_flashes, count_red_flashes
 from sequencer.check.played import PlayedScene
 from sequencer.errors import Fault
 from sequencer.figure.colours import Colour
@@ -68,42 +69,18 @@ def from_fault(fault: Fault) -> Finding:
 def light(played: Mapping[str, PlayedScene], frame_s: float) -> Iterator[Finding]:
     """Scenes that flash more often than WCAG 2.3.1 lets a screen flash; all lamps count together."""
     for scene in played.values():
-        if scene.lamp_duty.shape[1] == 0:
-            continue
-        # A loop's last second runs into its first.
-        turns = 2 if scene.loop else 1
-        worst = count_flashes(np.tile(scene.lamp_duty, (turns, 1)), frame_s)
-        if worst.worst_count > FLASHES_PER_SECOND:
-            yield Finding(
-                code="flash",
-                severity="warning",
-                scene=scene.scene,
-                channel=None,
-                time_s=round(worst.from_s % (scene.frames * frame_s), 3),
-                value=float(worst.worst_count),
-                limit=float(FLASHES_PER_SECOND),
+        if scene.lamp_duty.shape[1] != 0:
+            worst = count_flashes(_with_seam(scene, scene.lamp_duty), frame_s)
+            yield from _flashing(
+                scene,
+                worst,
+                frame_s,
                 unit="flashes in one second",
                 message=f"the lamps flash {worst.worst_count} times in the second from {worst.from_s:.2f} s; "
                 "flashing light can harm photosensitive visitors",
                 remedy="lower the flicker's depth or the lamp's level beneath it, or slow it; "
                 "and put a notice at the entrance",
             )
-
-
-def unguarded(scene: str, why: str) -> Finding:
-    """A scene that the stall guard knows no currents of."""
-    return Finding(
-        code="supply",
-        severity="note",
-        scene=scene,
-        channel=None,
-        time_s=None,
-        value=None,
-        limit=None,
-        unit=None,
-        message=f"only the ceilings guard this scene against a stall: {why}",
-        remedy=f"quarterjack trigger {scene} --learn, then flash",
-    )
 
 
 def red(
@@ -125,23 +102,56 @@ def red(
             else scene.lamp_duty[:, list(at)] * np.array(shown)[np.newaxis, :]
             for at, shown in zip(lamps, colours, strict=True)
         ]
-        turns = 2 if scene.loop else 1
-        worst = count_red_flashes([np.tile(item, (turns, 1)) for item in light], frame_s)
-        if worst.worst_count > FLASHES_PER_SECOND:
-            yield Finding(
-                code="flash",
-                severity="warning",
-                scene=scene.scene,
-                channel=None,
-                time_s=round(worst.from_s % (scene.frames * frame_s), 3),
-                value=float(worst.worst_count),
-                limit=float(FLASHES_PER_SECOND),
-                unit="red flashes in one second",
-                message=f"lamps flash red {worst.worst_count} times in the second from {worst.from_s:.2f} s; "
-                "red flashes are the most dangerous ones for photosensitive visitors",
-                remedy="choose another colour, lower the flicker's depth or slow it; "
-                "and put a notice at the entrance",
-            )
+        worst = count_red_flashes([_with_seam(scene, item) for item in light], frame_s)
+        yield from _flashing(
+            scene,
+            worst,
+            frame_s,
+            unit="red flashes in one second",
+            message=f"lamps flash red {worst.worst_count} times in the second from {worst.from_s:.2f} s; "
+            "red flashes are the most dangerous ones for photosensitive visitors",
+            remedy="choose another colour, lower the flicker's depth or slow it; "
+            "and put a notice at the entrance",
+        )
+
+
+def _with_seam(scene: PlayedScene, light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What each frame shows; a loop twice, since its last second runs into its first."""
+    return np.tile(light, (2 if scene.loop else 1, 1))
+
+
+def _flashing(
+    scene: PlayedScene, worst: Flashes, frame_s: float, *, unit: str, message: str, remedy: str
+) -> Iterator[Finding]:
+    if worst.worst_count > FLASHES_PER_SECOND:
+        yield Finding(
+            code="flash",
+            severity="warning",
+            scene=scene.scene,
+            channel=None,
+            time_s=round(worst.from_s % (scene.frames * frame_s), 3),
+            value=float(worst.worst_count),
+            limit=float(FLASHES_PER_SECOND),
+            unit=unit,
+            message=message,
+            remedy=remedy,
+        )
+
+
+def unguarded(scene: str, why: str) -> Finding:
+    """A scene that the stall guard knows no currents of."""
+    return Finding(
+        code="supply",
+        severity="note",
+        scene=scene,
+        channel=None,
+        time_s=None,
+        value=None,
+        limit=None,
+        unit=None,
+        message=f"only the ceilings guard this scene against a stall: {why}",
+        remedy=f"quarterjack trigger {scene} --learn, then flash",
+    )
 
 
 def memory(room: Room, board_title: str) -> Iterator[Finding]:

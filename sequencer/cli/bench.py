@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from sequencer.board.connect import PORT_HELP, STATE_HELP
+from sequencer.cli.bench_board import BarePlayer
 
 
 def command(
@@ -16,14 +17,7 @@ def command(
     pin: Annotated[str, typer.Option(help="The pin as printed on the board: 9, D9 or A0.")] = "D9",
     kind: Annotated[str, typer.Option(help="servo or lamp.")] = "servo",
     board: Annotated[str, typer.Option(help="The kind of board: uno, nano or mega.")] = "uno",
-    yes: Annotated[
-        bool,
-        typer.Option(
-            "--yes",
-            help="Do not ask before putting the bare player on a board that runs something else, "
-            "which removes that.",
-        ),
-    ] = False,
+    yes: BarePlayer = False,
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
 ) -> None:

@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
     from sequencer.board.link import Hello, Link
     from sequencer.board.transport import Transport
+
+#: The option of every command that may have to put the bare player on a board.
+BarePlayer = Annotated[
+    bool,
+    typer.Option(
+        "--yes",
+        help="Do not ask before putting the bare player on a board that runs something else, "
+        "which removes that.",
+    ),
+]
 
 
 def on_bench(transport: Transport, kind: str, yes: bool, tell: Callable[[str], None]) -> Link:

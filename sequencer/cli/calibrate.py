@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from sequencer.board.connect import PORT_HELP, STATE_HELP
+from sequencer.cli.bench_board import BarePlayer
 
 
 def command(
@@ -34,14 +35,7 @@ def command(
         float, typer.Option(min=1, max=1200, help="For how long to measure clock or oscillator.")
     ] = 60.0,
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
-    yes: Annotated[
-        bool,
-        typer.Option(
-            "--yes",
-            help="Do not ask before putting the bare player on a board that runs something else, "
-            "which removes that.",
-        ),
-    ] = False,
+    yes: BarePlayer = False,
     state: Annotated[Path | None, typer.Option(help=STATE_HELP)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object at the end.")] = False,
 ) -> None:
