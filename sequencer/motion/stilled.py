@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 #: Share of the limit that taps are made for; the rest is for rounding and for moves that add up.
 AIM = 0.8
 #: How often taps are made again, for less, when more rings on than they were made for.
-TRIES = 3
+TRIES = 8
 #: A scene shorter than this many knots has no room for anything.
 FEWEST_SPANS = 4
 
@@ -103,8 +103,11 @@ def solve_still(
         if least <= LIMIT_RAD:
             break
         made, taps = taps, _taps(tracks, raw, aim)
-        if taps is None or taps == made:
+        if taps is None:
             break
+        if taps == made:  # what is to be filtered rings less by itself, and the same share is not enough
+            aim *= AIM
+            continue
         try:
             unshaped = solve(sooner(problem, taps)).extended
         except (NoConvergenceError, NoRoomError):

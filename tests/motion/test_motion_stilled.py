@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sequencer.motion.certificate import certify
@@ -66,6 +66,10 @@ def test_a_brisk_move_is_left_still_at_every_frequency_of_the_band(make: Make) -
     st.floats(1.5, 4.5),
     st.sampled_from([3, 6]),
 )
+@example([(1.0, 45.0, 1.0)], 4.09375, 6)  # four times made for less
+@example(
+    [(3.809, -34.965, 0.665), (1.652, 40.997, 0.59), (2.09, -7.309, 1.318)], 3.8895, 6
+)  # the same taps twice
 @settings(max_examples=25, deadline=None)
 def test_random_scenes_keep_their_limits_and_stand_still(
     moves: list[tuple[float, float, float]], frequency: float, knot_frames: int
