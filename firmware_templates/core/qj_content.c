@@ -149,7 +149,7 @@ static uint8_t check_outputs(uint8_t lamps, uint8_t scenes) {
     }
   }
   if (sound != 0) {
-    const uint32_t rows = (uint32_t)QJ_SOUND_HEAD + (uint32_t)3 * scenes;
+    const uint32_t rows = (uint32_t)QJ_SOUND_HEAD + (uint32_t)3 * ((uint32_t)scenes + (uint32_t)1);
     const uint32_t size = qj_u16(sound - (uint32_t)2);
     return (uint8_t)(rows <= size && size == rows + (uint32_t)qj_read(sound + (uint32_t)5));
   }

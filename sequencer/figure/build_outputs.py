@@ -87,5 +87,6 @@ def sound(table: SoundTable | None, reporter: Reporter) -> SoundModule | None:
         baud=table.baud,
         message=said if table.kind == "serial" else b"",
         place=place if table.kind == "serial" else None,
+        silence=table.silence,
         line=reporter.line(("sound_module",)),
     )

@@ -142,6 +142,20 @@ def check_sound(parts: Parts, reporter: Reporter) -> None:
             value=table.play,
             remedy='write bytes in hexadecimal and {track}, like "7E 03 {track} EF"',
         )
+    if table.silence is not None and "{track}" not in table.play.split():
+        reporter.add(
+            ("sound_module", "silence"),
+            "the message names no track, so a stop cannot ask for this one",
+            value=table.silence,
+            remedy="write {track} where its number goes in play, or leave silence out",
+        )
+    if table.silence is not None and table.kind == "pulse":
+        reporter.add(
+            ("sound_module", "silence"),
+            "a module that a pulse starts knows no tracks: nothing can ask it for this one",
+            value=table.silence,
+            remedy='leave silence out, or use a serial module (kind = "serial")',
+        )
     if table.kind == "serial" and table.pin != SERIAL_PIN[kind]:
         reporter.add(
             ("sound_module", "pin"),

@@ -289,7 +289,8 @@ class LedString:
 class SoundModule:
     """A module that plays numbered tracks: told ``lead_s`` early, by a pulse or by a serial message.
 
-    ``place`` is where in ``message`` the track's number goes, None nowhere.
+    ``place`` is where in ``message`` the track's number goes, None nowhere. ``silence`` is a track without
+    sound, told when the figure is stopped, None: what was told plays on.
     """
 
     pin: int
@@ -301,6 +302,7 @@ class SoundModule:
     baud: int
     message: bytes
     place: int | None
+    silence: int | None
     line: int | None = None
 
 

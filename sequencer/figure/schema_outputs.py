@@ -59,6 +59,7 @@ class SoundTable(Table):
     pin: Pin
     kind: Literal["pulse", "serial"] = "serial"
     tracks: dict[Name, Annotated[int, Field(ge=0, le=255)]]
+    silence: int | None = Field(default=None, ge=0, le=255)
     lead_ms: float = Field(default=0.0, ge=0, le=5000)
     pulse_ms: float = Field(default=100.0, ge=20, le=5000)
     active_low: bool = False

@@ -98,11 +98,13 @@ def solve_still(
     first = rounded(solution.extended)
     best = Stilled(first, solution.objective, solution.iterations, (None,) * count)
     before = raw = ringing_rad(tracks, first, loop, linkage)
-    least, aim, taps = max(before), AIM, None
+    least, aim = max(before), AIM
+    taps: tuple[float, ...] | None = None
     for _ in range(TRIES):
         if least <= LIMIT_RAD:
             break
-        made, taps = taps, _taps(tracks, raw, aim)
+        made = taps
+        taps = _taps(tracks, raw, aim)
         if taps is None:
             break
         if taps == made:  # what is to be filtered rings less by itself, and the same share is not enough

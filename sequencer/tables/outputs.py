@@ -77,5 +77,14 @@ def sound_of(figure: Figure, contents: ShowImage, sounds: Mapping[str, Sequence[
     )
     place = NO_PLACE if module.place is None else module.place
     return sound_extra(
-        SoundRecord(module.pin, serial, module.active_low, time, module.message, place, tuple(starts))
+        SoundRecord(
+            module.pin,
+            serial,
+            module.active_low,
+            time,
+            module.message,
+            place,
+            tuple(starts),
+            module.silence,
+        )
     )

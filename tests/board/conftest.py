@@ -86,12 +86,12 @@ def put_on_board(
 
 @pytest.fixture
 def stage_of(put_on_board: Callable[[bytes | None], EmulatedTransport]) -> Callable[..., Stage]:
-    """A running show: ``stage_of(image, show)`` with every input pin at rest."""
+    """A running show: ``stage_of(image, show)`` with every input pin at rest, the servos powered."""
 
     def stage(image: bytes, show: object) -> Stage:
         port = put_on_board(image)
         for record in show.inputs:  # type: ignore[attr-defined]
-            port.board.drive(record.pin, int(record.active_low))
+            port.board.drive(record.pin, int(record.active_low != (record.kind == "rail")))
         return start_stage(port, image, show)  # type: ignore[arg-type]
 
     return stage

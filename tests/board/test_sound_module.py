@@ -9,7 +9,9 @@ import pytest
 
 from sequencer.tables.extra_sound import NO_PLACE, SoundRecord, sound_extra
 from sequencer.tables.image import build_image
+from sequencer.tables.model import InputRecord
 from tests.board.emulated_show import FRAME, SERVO_PINS, Stage, core_frames, made_show
+from tests.board.test_interrupted import POWER
 from tests.board.test_strings import saturate
 from tests.board.test_uno_show import jitter_us
 
@@ -104,6 +106,40 @@ def test_pulses_stand_still_while_bytes_go_out_on_a_busy_line(stage_of):
     got = bytes(byte for _, byte in received(stage, OC1B, 9600, begin, amid=True))
     assert message in got
     assert stage.board.overruns == 0
+
+
+@pytest.mark.parametrize("silence", [None, 99])
+def test_a_stop_asks_for_silence_once(stage_of, silence):
+    message = bytes([0x7E, 0x00, 0xEF])
+    show = module_show(SoundRecord(OC1B, True, False, 1667, message, 1, STARTS, silence))
+    stage = stage_of(build_image(show), show)
+    stage.board.capture([OC1B])
+    stage.run_s(0.5)
+    stage.cue("greet")
+    stage.run_s(1.9)
+    assert stage.link.status().scene == GREET
+    begin = stage.board.cycle
+    stage.link.hold()
+    stage.run_s(1.5)
+    stage.link.resume()
+    stage.run_s(1.5)
+    got = bytes(byte for _, byte in received(stage, OC1B, 9600, begin))
+    assert got == (b"" if silence is None else bytes([0x7E, silence, 0xEF]))
+
+
+def test_servos_without_power_ask_for_silence_too(stage_of):
+    rail = InputRecord("power", POWER, False, False, 3, 0, None, 0, None, "rail")
+    show = module_show(SoundRecord(OC1B, True, False, 1667, bytes(1), 0, STARTS, 99))
+    show = replace(show, inputs=(*show.inputs, rail))
+    stage = stage_of(build_image(show), show)
+    stage.board.capture([OC1B])
+    stage.run_s(0.5)
+    stage.cue("greet")
+    stage.run_s(1.9)
+    begin = stage.board.cycle
+    stage.board.drive(POWER, 0)
+    stage.run_s(0.5)
+    assert [byte for _, byte in received(stage, OC1B, 9600, begin)] == [99]
 
 
 @pytest.mark.parametrize("active_low", [False, True])

@@ -135,6 +135,17 @@ def test_the_sound_module_is_read():
         assert "is no message" in refused(MODULE.replace("7E 03 {track} EF", play)), play
 
 
+def test_silence_is_a_track_that_can_be_told():
+    module = read(MODULE + "silence = 99").sound_module
+    assert module is not None
+    assert module.silence == 99
+    assert read(MODULE).sound_module.silence is None
+    assert "names no track" in refused(MODULE.replace("{track}", "01") + "silence = 99")
+    pulse = '[sound_module]\npin = "D9"\nkind = "pulse"\ntracks = { greet = 1 }\n'
+    assert "knows no tracks" in refused(pulse + "silence = 99")
+    assert "silence" in refused(MODULE + "silence = 256")
+
+
 def test_colours_are_srgb_made_linear():
     """sRGB 128 has 0.215861 of the light of 255 (check-values 11: grey 128)."""
     assert colours.colour("#ff8000") == pytest.approx((1.0, 0.215861, 0.0), abs=1e-6)

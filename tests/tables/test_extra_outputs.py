@@ -34,6 +34,7 @@ def test_strings_read_back(records):
         *(byte, st.booleans(), st.booleans(), st.integers(0, 65535), st.binary(min_size=1, max_size=30)),
         place=st.just(NO_PLACE) | st.just(0),
         starts=st.lists(st.none() | st.tuples(byte, st.integers(1, 65535)), max_size=6).map(tuple),
+        silence=st.none() | byte,
     )
 )
 def test_the_sound_module_reads_back(record):
