@@ -1,4 +1,4 @@
-"""Keeping a board's clock in step while something else goes on: a look now and then, a correction when due."""
+"""Keeping a board's clock in step while something else goes on: a look now and then, corrected when due."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ import random
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 from sequencer.board.frames import Frame, FrameDecoder
 from sequencer.board.messages import Message, Value, catalogue, decode_body, encode_body
@@ -40,7 +40,7 @@ RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED, RAIL_LOST, RAIL_BACK, EXPANDER_LOST, RESTING = range(1, 10)
 #: How a followed cue may end, beside "played" and "stopped": the servos lost their supply.
-POWERLESS = "without power"
+POWERLESS: Final = "without power"
 DONE, BUSY, LATE = 0, 1, 6
 #: What telemetry may not know.
 SUPPLY = ("supply_mv", "supply_ma")
@@ -468,6 +468,17 @@ class Link:
                 raise LinkError(f"the board did not take 'keep_memory': {_name(RESULTS, result)}")
         raise LinkError(f"the board's memory stays busy: byte {at} was not written in {tries} tries")
 
+    def check_boot(self) -> None:
+        """Whether the board still runs as it did when it was met.
+
+        Raises:
+            LinkError: it was reset, and nobody heard its hello.
+
+        """
+        answer = self._try("ask_hello", {}, tries=self._tries)
+        if answer is not None and answer.name == "hello" and answer.number("boot") != self._boot:
+            raise _was_reset(answer.number("reset_cause"), "its hello was not heard")
+
     def now_s(self) -> float:
         """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
         return self._port.now_s()
@@ -614,10 +625,8 @@ class Link:
         return _was_reset(answer.number("reset_cause") if answer is not None and asked else 0, how_known)
 
     def _interrupted(self, cue: int, status: Status) -> LinkError:
-        """Why a followed cue is not the board's any more: a reset that nobody heard, or somebody else."""
-        answer = self._try("ask_hello", {}, tries=self._tries)
-        if answer is not None and answer.name == "hello" and answer.number("boot") != self._boot:
-            return _was_reset(answer.number("reset_cause"), "its hello was not heard")
+        """Why a followed cue is not the board's any more, when no reset explains it."""
+        self.check_boot()
         return LinkError(
             Fault(
                 f"the cue was interrupted: the board is in {status.state_words}, its last cue "
