@@ -189,6 +189,25 @@ def test_a_host_that_dies_in_mid_stream_leaves_a_figure_that_goes_to_rest(host: 
     assert settles - last_change <= max(0.25 / FRAME_S, 3 * 6 + 6)
 
 
+def test_a_figure_that_stands_away_from_rest_goes_there_within_250_ms_of_the_last_word(host: Host) -> None:
+    """Whenever in a knot that was, though the points that it was sent last are not played yet."""
+    late = []
+    for step in range(14):
+        watched = Watched(host, SPECS)
+        _, control = taken_over(watched)
+        end = watched.line.now_s() + 4.0 + 0.009 * step
+        while watched.line.now_s() < end:
+            control.step([[3000.0], [500.0]])
+            watched.line.wait(0.003)
+        assert [points[-1] for points in watched.points] == [3000, 500]
+        frames = len(watched.states)
+        quiet_s = watched.line.now_s() - control._sign_s
+        watched.line.wait(2.0)
+        late.append(quiet_s + (watched.states.index("settle", frames) - frames) * FRAME_S)
+        watched.check()
+    assert max(late) <= 0.25, late
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32), reach=st.sampled_from([0.3, 1.0, 1.3]))
 def test_whatever_is_sent_what_is_played_keeps_the_bounds(host: Host, seed: int, reach: float) -> None:
