@@ -33,6 +33,7 @@ from sequencer.board.link import (
     POWERLESS,
     RAIL_LOST,
     RESULTS,
+    SCENE,
     SETTLE,
     Link,
     News,
@@ -59,6 +60,10 @@ WHY_S = 0.2
 Outcome = Literal["played", "underrun", "stopped", "without power"]
 #: Told what the board reports while a scene is streamed.
 Hear = Callable[[Sequence[Trip], Sequence[News]], None]
+
+
+class RefusedError(LiveOverError):
+    """The board takes no more points."""
 
 
 @dataclass(frozen=True)
@@ -180,17 +185,21 @@ class SceneStream(LiveControl):
         self._hear = hear
         try:
             return self._play(tell, wants_stop)
-        except LiveOverError:
+        except LiveOverError as over:
             # A stop input, the stall guard, a lost supply: an ending of its own, as of any scene. The board
-            # refuses points before its report is on the line.
+            # refuses points before its report is on the line, and while it still comes to its stop.
             if not self._powerless:
                 with contextlib.suppress(LiveOverError):
                     self._listen(WHY_S)
             if self._powerless:
                 return Streamed(POWERLESS, {}, {})
-            if self._link.status().state == HOLD:
-                return self._over("stopped")
-            raise
+            if self._link.status().state not in (SCENE, HOLD, SETTLE, IDLE):
+                raise
+            # Else this computer was silent for too long, whatever it was at just then.
+            told = self._over("underrun", min(self._parts, key=self._left).name)
+            if told.outcome == "underrun" and isinstance(over, RefusedError):
+                raise
+            return told
 
     @property
     def now_s(self) -> float:
@@ -273,8 +282,6 @@ class SceneStream(LiveControl):
     def _feed(self) -> Part | None:
         """Send what can be sent; the part that ran out, if one did."""
         silent = self._link.now_s() - self._sign_s > SILENT_FRAMES * FRAME_S
-        if silent and not self._look() and self._link.status().state in (SETTLE, IDLE):
-            return self._parts[0]  # everything stood just then, and was given up
         if silent or self._link.now_s() - self._looked_s > LOOK_FRAMES * FRAME_S:
             self._go_on()
         for part in sorted(self._parts, key=self._left):
@@ -324,7 +331,7 @@ class SceneStream(LiveControl):
     def _must(self, result: int, part: Part) -> None:
         if result != DONE:
             self._go_on()
-            raise LinkError(
+            raise RefusedError(
                 Fault(
                     f"the board takes no more points of {part.name}",
                     value=RESULTS[result],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from sequencer.player.rows import ROW
 from tests.motion.live_track import BASE
 from tests.player import oracle
 from tests.player.bad_line import FRAME_S, BadLine, Faults
-from tests.player.oracle import Scene, Show, Track
+from tests.player.oracle import Input, Scene, Show, Track
 
 JAW = replace(BASE, name="jaw", knot_frames=2, low=-900, high=700, bounds=(260, 170, 230), rest=40)
 SPECS = (BASE, JAW)
@@ -39,7 +39,15 @@ def track(spec: TrackSpec) -> Track:
 class Watched:
     """A board on a line, and every control point that it played."""
 
-    def __init__(self, host: Host, specs: Sequence[TrackSpec], odds: float = 0.0, seed: int = 1) -> None:
+    def __init__(
+        self,
+        host: Host,
+        specs: Sequence[TrackSpec],
+        odds: float = 0.0,
+        seed: int = 1,
+        inputs: Sequence[Input] = (),
+        extras: Mapping[int, bytes] | None = None,
+    ) -> None:
         self.specs = specs
         sway = [[spec.rest + size for size in (0, 9, 15, 9, 0, -9, -15, -9, 0, 5)] for spec in specs]
         frames = [60 // spec.knot_frames for spec in specs]
@@ -58,6 +66,8 @@ class Watched:
                 settle=300,
                 stop=60,
                 stagger=0,
+                inputs=list(inputs),
+                extras=dict(extras or {}),
             )
         )
         self.player = Player(machine=host)
