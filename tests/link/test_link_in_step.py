@@ -199,3 +199,19 @@ def test_a_hasty_question_that_is_lost_costs_no_time_and_no_truth(lost: int, way
         error = clock.glance()
         assert error is not None
         assert abs(error) < 0.003
+
+
+def test_a_board_that_tells_the_time_and_cannot_be_trimmed_goes_on_as_well(monkeypatch) -> None:
+    """As the portable sketch: its frames are the other library's."""
+    from sequencer.player.player import Player
+
+    counted = Player.frame_parts
+    monkeypatch.setattr(Player, "frame_parts", lambda player: counted(player) and 320_000)
+    show, _ = made_show()
+    link = virtual_link(build_image(show), OFF_PPM)
+    step = InStep(link)
+    begun = step.clock
+    for _ in range(60):
+        step.look()
+        link.reports(1.0)
+    assert step.clock is begun
