@@ -16,6 +16,7 @@
         |-- PortError                   3   the port: missing, denied, in use, several
         |-- LoaderError                 3   the boot loader: no sync, wrong chip, verify
         `-- LinkError                   3   the running player: silent, refused, lost
+            `-- NotTakenError           3   it answered, and did not take a request
 
 Each carries :class:`Fault` objects: where (file, line, column), which quantity, its value, its
 limit, and what to do. ``str(error)`` is what the builder reads.
@@ -137,3 +138,7 @@ class LoaderError(BoardError):
 
 class LinkError(BoardError):
     """The running player is silent, refuses, or the cable went away."""
+
+
+class NotTakenError(LinkError):
+    """The running player answered, and did not take the request: it does not know it, or not now."""

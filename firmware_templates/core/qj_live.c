@@ -44,10 +44,13 @@ QJ_ONCE int16_t qj_live_point(qj_player *p, uint8_t track) {
   return point;
 }
 
+/* A way ends in three equal points. So the last three need not be played by what stands where they are: else a
+ * figure that stands would wait for them, three knots, when its host has fallen silent. */
 uint8_t qj_live_stands(const qj_player *p) {
   uint8_t i;
   for (i = 0; i < QJ_MAX_WAYS; i++) {
-    if (p->way[i].count != 0) {
+    const qj_way *const way = &p->way[i];
+    if (way->count > 3 || (way->count != 0 && way->points[0] != p->window[way->track][3])) {
       return 0;
     }
   }

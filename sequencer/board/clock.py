@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sequencer.board.link import Link
+from sequencer.board.messages import Message
 from sequencer.errors import Fault, LinkError
 from sequencer.tables.extra_clock import MOST_SLEW, MOST_TRIM, PARTS
 
@@ -24,6 +25,10 @@ ASKED = 5
 QUICK_S = 0.002
 #: Seconds over which the resonator's error is taken: longer follows temperature too slowly, shorter is noise.
 BASELINE_S = 120.0
+#: A rate that is known no better than this, half of what a resonator may be off, is not trimmed by.
+SURE = 0.0025
+#: An answer to a hasty question that took longer says too little, seconds.
+SLOW_S = 0.01
 #: Rate errors beyond this are not a resonator's: the board was reset or its answers are wrong.
 WORST_RATE = 0.03
 _WRAP = 1 << 16
@@ -41,6 +46,10 @@ class Reading:
     doubt_s: float
 
 
+class ClockJumpError(LinkError):
+    """The board's clock is not where a resonator could have brought it."""
+
+
 def read_clock(link: Link, trim: int, slew: int = 0) -> Reading:
     """Ask until an answer comes quickly; the quickest. Each question sets trim and slew anew.
 
@@ -50,23 +59,43 @@ def read_clock(link: Link, trim: int, slew: int = 0) -> Reading:
     best: Reading | None = None
     for _ in range(ASKED):
         sent_s = link.now_s()
-        answer = link.request("host_time", trim=trim % _WRAP, slew=slew % _WRAP)
-        heard_s = link.now_s()
-        into = answer.number("into")
-        into -= _WRAP if into > 60_000 else 0  # before the slot's start
-        parts = answer.number("slot") * (PARTS + trim) / 6 + into
-        frames = answer.number("frame") + parts / (PARTS + trim)
-        reading = Reading((sent_s + heard_s) / 2, frames, (heard_s - sent_s) / 2)
+        reading = _reading(link, sent_s, trim, link.request("host_time", **_fields(trim, slew)))
         if best is None or reading.doubt_s < best.doubt_s:
             best = reading
-        if heard_s - sent_s <= QUICK_S:
+        if reading.doubt_s <= QUICK_S / 2:
             break
     assert best is not None
     return best
 
 
+def glance_at_clock(link: Link, trim: int) -> Reading | None:
+    """As :func:`read_clock`, but one question with no time to spare; None without a quick answer.
+
+    Raises:
+        LinkError: the board was reset, or does not know the question.
+    """
+    sent_s = link.now_s()
+    answer = link.glance("host_time", **_fields(trim, 0))
+    if answer is None or link.now_s() - sent_s > SLOW_S:
+        return None
+    return _reading(link, sent_s, trim, answer)
+
+
+def _fields(trim: int, slew: int) -> dict[str, int]:
+    return {"trim": trim % _WRAP, "slew": slew % _WRAP}
+
+
+def _reading(link: Link, sent_s: float, trim: int, answer: Message) -> Reading:
+    heard_s = link.now_s()
+    into = answer.number("into")
+    into -= _WRAP if into > 60_000 else 0  # before the slot's start
+    parts = answer.number("slot") * (PARTS + trim) / 6 + into
+    frames = answer.number("frame") + parts / (PARTS + trim)
+    return Reading((sent_s + heard_s) / 2, frames, (heard_s - sent_s) / 2)
+
+
 class BoardClock:
-    """Keeps a board's frames in step with the host's clock. Call :meth:`keep` about once a second.
+    """Keeps a board's frames in step with the host's clock. Call :meth:`keep` every second or few.
 
     Args:
         link: to a board that was met.
@@ -79,7 +108,8 @@ class BoardClock:
         self._slew = 0
         self._begin: Reading | None = None
         self._last: Reading | None = None
-        self._past: deque[tuple[float, float]] = deque()  # host seconds, parts by the board's own clock
+        # Host seconds, parts by the board's own clock, the reading's doubt in seconds.
+        self._past: deque[tuple[float, float, float]] = deque()
         self._parts = 0.0
 
     @property
@@ -92,7 +122,7 @@ class BoardClock:
         """By how much the board's own clock is fast, in millionths; None before the second reading."""
         if len(self._past) < 2:
             return None
-        (first_s, first), (last_s, last) = self._past[0], self._past[-1]
+        (first_s, first, _), (last_s, last, _) = self._past[0], self._past[-1]
         return ((last - first) * FRAME_S / PARTS / (last_s - first_s) - 1.0) * 1e6
 
     def error_s(self, reading: Reading) -> float:
@@ -108,10 +138,33 @@ class BoardClock:
         Raises:
             LinkError: the board does not answer, or its clock cannot be a resonator's (it was reset).
         """
-        now = read_clock(self._link, self._trim)  # a slew that is not used up ends here
+        error = self._correct(read_clock(self._link, self._trim))  # a slew that is not used up ends here
+        self._link.request("host_time", **_fields(self._trim, self._slew))
+        return error
+
+    def glance(self) -> float | None:
+        """As :meth:`keep`, for one with no time to spare; None when the answer was not a quick one.
+
+        Raises:
+            LinkError: as :meth:`keep`, but for a board that is silent.
+        """
+        now = glance_at_clock(self._link, self._trim)
+        if now is None:
+            return None
+        error = self._correct(now)
+        if self._link.glance("host_time", **_fields(self._trim, self._slew)) is None:
+            # By which trim the board goes until it is asked again is not known, so neither is how long its
+            # frames were: begin anew, and take the show to be in step now.
+            self._begin = self._last = None
+            self._past.clear()
+        return error
+
+    def _correct(self, now: Reading) -> float:
+        """Choose trim and slew by a reading; by how much the show was ahead."""
         if self._begin is None or self._last is None:
             self._begin = self._last = now
-            self._past.append((now.host_s, 0.0))
+            self._past.append((now.host_s, self._parts, now.doubt_s))
+            self._slew = 0
             return 0.0
         passed = (now.frames - self._last.frames) % _WRAP
         slewed = max(-MOST_SLEW * passed, min(MOST_SLEW * passed, self._slew))
@@ -119,7 +172,7 @@ class BoardClock:
         rate = parts * FRAME_S / PARTS / (now.host_s - self._last.host_s)
         doubt = (now.doubt_s + self._last.doubt_s + FRAME_S) / (now.host_s - self._last.host_s)
         if abs(rate - 1.0) > WORST_RATE + doubt:
-            raise LinkError(
+            raise ClockJumpError(
                 Fault(
                     "the board's clock jumped: it was reset, or its answers are wrong",
                     quantity="clock rate",
@@ -129,17 +182,17 @@ class BoardClock:
                 )
             )
         self._parts += parts
-        self._past.append((now.host_s, self._parts))
+        self._past.append((now.host_s, self._parts, now.doubt_s))
         while len(self._past) > 2 and now.host_s - self._past[1][0] >= BASELINE_S:
             self._past.popleft()
         self._last = now
         error = self.error_s(now)
         fast = self.fast_ppm
         assert fast is not None
-        self._trim = max(-MOST_TRIM, min(MOST_TRIM, round(fast * PARTS / 1e6)))
+        if self._past[0][2] + now.doubt_s <= SURE * (now.host_s - self._past[0][0]):
+            self._trim = max(-MOST_TRIM, min(MOST_TRIM, round(fast * PARTS / 1e6)))
         # Ahead: longer frames. What a slew does beyond the next reading is cut off there.
         self._slew = max(-0x7FFF, min(0x7FFF, round(error / FRAME_S * PARTS)))
-        self._link.request("host_time", trim=self._trim % _WRAP, slew=self._slew % _WRAP)
         return error
 
 
@@ -186,5 +239,5 @@ def measure_clock(link: Link, seconds: float, tell: Callable[[float], None] | No
                 "Measure again; if it stays, use another board",
             )
         )
-    link.request("host_time", trim=round(fast * PARTS) % _WRAP, slew=0)
+    link.request("host_time", **_fields(round(fast * PARTS), 0))
     return rate

@@ -18,6 +18,7 @@ from sequencer.errors import Fault, ImageError, PortError
 
 _EXTERNAL_RESET: Final = 0x02
 _POWER_ON: Final = 0x01
+_BROWN_OUT: Final = 0x04
 #: Cycles that pass before inputs are held again.
 CHUNK: Final = F_CPU // 1000
 #: Of the Uno: one PWM period of Timer0 and Timer2 at prescaler 8, and the pins that they drive.
@@ -175,6 +176,10 @@ class EmulatedBoard:
     def reset(self) -> None:
         """Pull the reset line: the loader runs first when there is one."""
         self._restart(_EXTERNAL_RESET)
+
+    def brown_out(self) -> None:
+        """The chip's detector resets it because the supply sagged; RAM stays as it is."""
+        self._restart(_BROWN_OUT)
 
     def _restart(self, cause: int) -> None:
         self.chip.reset(self._start, cause)

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 from sequencer.board.frames import Frame, FrameDecoder
 from sequencer.board.messages import Message, Value, catalogue, decode_body, encode_body
 from sequencer.board.transport import Transport
-from sequencer.errors import Fault, LinkError
+from sequencer.errors import Fault, LinkError, NotTakenError
 
 STATES = ("boot", "settle", "idle", "scene", "hold", "fault")
 FAULTS = (
@@ -40,7 +40,7 @@ RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "
 BOOT, SETTLE, IDLE, SCENE, HOLD, FAULT = range(6)
 STARTED, ENDED, STOPPED, TRIGGERED, TRIPPED, RAIL_LOST, RAIL_BACK, EXPANDER_LOST, RESTING = range(1, 10)
 #: How a followed cue may end, beside "played" and "stopped": the servos lost their supply.
-POWERLESS = "without power"
+POWERLESS: Final = "without power"
 DONE, BUSY, LATE = 0, 1, 6
 #: What telemetry may not know.
 SUPPLY = ("supply_mv", "supply_ma")
@@ -61,8 +61,14 @@ def _name(names: tuple[str, ...], number: int) -> str:
     return names[number] if number < len(names) else f"number {number}"
 
 
+BROWN_OUT = "brown-out"
+#: What to do about one.
+SAGGING = (
+    "servos that set off pull the board's supply down: give them a supply of their own, strong enough and "
+    "with its ground joined to the board's, and a capacitor of 1000 uF or more where they branch off"
+)
 #: MCUSR's bits (ATmega328P datasheet, "MCU Status Register"), the cause that explains the others first.
-RESETS = ((0x01, "power-on"), (0x04, "brown-out"), (0x08, "the watchdog ended a hang"), (0x02, "reset line"))
+RESETS = ((0x01, "power-on"), (0x04, BROWN_OUT), (0x08, "the watchdog ended a hang"), (0x02, "reset line"))
 
 
 def reset_words(cause: int) -> str:
@@ -103,9 +109,10 @@ class Hello:
     def pose_unknown(self) -> bool:
         """Whether the servos may be anywhere: the board had no power before, or cannot tell.
 
-        After a reset alone they stand near where the last pulse left them.
+        After a reset alone they stand near where the last pulse left them. What a board keeps of its pulses
+        is not believed after a brown-out either.
         """
-        return self.reset_words in ("power-on", "not known")
+        return self.reset_words in ("power-on", BROWN_OUT, "not known")
 
 
 @dataclass(frozen=True)
@@ -304,16 +311,31 @@ class Link:
             LinkError: silent board, a cable that went away, a reset, or an answer that refuses.
 
         """
-        kind = catalogue().by_name[name]
         answer = self._try(name, fields, tries=self._tries)
         if answer is None:
             raise self._silent(name)
+        return self._taken(name, answer)
+
+    def glance(self, name: str, **fields: Value) -> Message | None:
+        """Ask once, with no time to spare; None when no answer came at once.
+
+        Raises:
+            LinkError: as :meth:`request`, but for a board that is silent.
+
+        """
+        answer = self._try(name, fields, answer_s=LIVE_ANSWER_S)
+        return None if answer is None else self._taken(name, answer)
+
+    def _taken(self, name: str, answer: Message) -> Message:
+        kind = catalogue().by_name[name]
         if answer.name == "ack" and (result := answer.number("result")) != 0:
             if result == OTHER_BOOT:
-                raise _was_reset("its hello was not heard: the boot's number has changed")
-            raise LinkError(f"the board did not take {name!r}: {_name(RESULTS, result)}")
+                raise self._reset_unheard("its hello was not heard: the boot's number has changed")
+            raise NotTakenError(f"the board did not take {name!r}: {_name(RESULTS, result)}")
         if answer.name != kind.answer:
-            raise LinkError(f"the board answered {name!r} with {answer.name!r} instead of {kind.answer!r}")
+            raise NotTakenError(
+                f"the board answered {name!r} with {answer.name!r} instead of {kind.answer!r}"
+            )
         return answer
 
     def cue(self, scene: int, repeats: int = 1) -> int:
@@ -446,6 +468,17 @@ class Link:
                 raise LinkError(f"the board did not take 'keep_memory': {_name(RESULTS, result)}")
         raise LinkError(f"the board's memory stays busy: byte {at} was not written in {tries} tries")
 
+    def check_boot(self) -> None:
+        """Whether the board still runs as it did when it was met.
+
+        Raises:
+            LinkError: it was reset, and nobody heard its hello.
+
+        """
+        answer = self._try("ask_hello", {}, tries=self._tries)
+        if answer is not None and answer.name == "hello" and answer.number("boot") != self._boot:
+            raise _was_reset(answer.number("reset_cause"), "its hello was not heard")
+
     def now_s(self) -> float:
         """Seconds of the clock by which answers are awaited: the host's, or a simulated board's."""
         return self._port.now_s()
@@ -468,8 +501,16 @@ class Link:
         self._reports.clear()
         return found
 
-    def wait_ready(self, timeout_s: float = 60.0, *, held: bool = True) -> Status:
+    def wait_ready(
+        self,
+        timeout_s: float = 60.0,
+        *,
+        held: bool = True,
+        listen: Callable[[float], object] | None = None,
+    ) -> Status:
         """Wait until the board has settled: idle, in a scene, or (when ``held``) in hold.
+
+        ``listen`` lets so many seconds pass; left out, what the board reports meanwhile is dropped.
 
         Raises:
             LinkError: the board is in fault or hold, or never gets ready.
@@ -484,7 +525,7 @@ class Link:
                 return now
             if self._port.now_s() >= end:
                 raise LinkError(f"the board stays in {now.state_words!r} for more than {timeout_s:.0f} s")
-            self.reports(0.1)
+            (listen or self.reports)(0.1)
 
     def follow(self, cue: int, scene: int, *, every_s: float = 0.2, start_s: float = 60.0) -> Iterator[Step]:
         """Look at a cue until it ends; the last step carries the outcome.
@@ -499,18 +540,14 @@ class Link:
         begin = self._port.now_s()
         while True:
             outcome = None
-            trips: tuple[Trip, ...] = ()
-            news: tuple[News, ...] = ()
-            for report in self.reports(every_s):
-                if report.name == "happened" and report.number("what") == TRIPPED:
-                    trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
-                    continue
-                if (told := news_of(report)) is not None:
-                    news += (told,)
-                    continue
+            reports = self.reports(every_s)
+            trips, news = events_of(reports)
+            for report in reports:
                 if report.name != "happened" or report.number("cue") != cue:
                     continue
                 what = report.number("what")
+                if what in (TRIPPED, RESTING):
+                    continue  # there `cue` is something else
                 started = started or what in (STARTED, ENDED, STOPPED)
                 outcome = {ENDED: "played", STOPPED: "stopped"}.get(what, outcome)
             status = self.status()
@@ -524,14 +561,7 @@ class Link:
             # A cue that waits for its knot is not yet the board's; one that plays is. A board that boots
             # was reset, though its hello was lost.
             if status.state in (BOOT, SETTLE, FAULT) or (started and status.cue != cue):
-                raise LinkError(
-                    Fault(
-                        f"the cue was interrupted: the board is in {status.state_words}, its last cue "
-                        f"is {status.cue}, not {cue}",
-                        remedy="another program, an input, a reset or a lost servo supply came between; "
-                        "nothing was sent again",
-                    )
-                )
+                raise self._interrupted(cue, status)
             if status.state == HOLD:
                 yield Step(status, "stopped", trips, news)
                 return
@@ -583,10 +613,28 @@ class Link:
             if frame.seq != 0 or (not self._met and kind.name == "hello"):
                 answers.append(message)
             elif kind.name == "hello":
-                raise _was_reset(f"reset cause: {reset_words(message.number('reset_cause'))}")
+                raise _was_reset(message.number("reset_cause"))
             else:
                 self._reports.append(message)
         return answers
+
+    def _reset_unheard(self, how_known: str) -> LinkError:
+        """A reset whose hello was lost: the board is asked why it came."""
+        answer = self._try("ask_hello", {}, tries=self._tries)
+        asked = answer is not None and answer.name == "hello"
+        return _was_reset(answer.number("reset_cause") if answer is not None and asked else 0, how_known)
+
+    def _interrupted(self, cue: int, status: Status) -> LinkError:
+        """Why a followed cue is not the board's any more, when no reset explains it."""
+        self.check_boot()
+        return LinkError(
+            Fault(
+                f"the cue was interrupted: the board is in {status.state_words}, its last cue "
+                f"is {status.cue}, not {cue}",
+                remedy="another program, an input, a reset or a lost servo supply came between; "
+                "nothing was sent again",
+            )
+        )
 
     def _silent(self, name: str) -> LinkError:
         return LinkError(
@@ -599,15 +647,38 @@ class Link:
         )
 
 
-def _was_reset(how_known: str) -> LinkError:
+def _was_reset(cause: int, how_known: str = "") -> LinkError:
+    """A reset while something was asked for; a sagging supply is told apart where the loader lets it show."""
+    why = reset_words(cause)
+    value = f"{how_known}; reset cause: {why}" if how_known else f"reset cause: {why}"
+    if why == BROWN_OUT:
+        return LinkError(
+            Fault(
+                "board reset by a sagging supply (brown-out); the cue was interrupted",
+                value=value,
+                remedy=f"{SAGGING}; nothing is sent again by itself",
+            )
+        )
     return LinkError(
         Fault(
             "board reset; the cue was interrupted",
-            value=how_known,
+            value=value,
             remedy="look for a brown-out (servos on the board's own 5 V), a loose cable, "
             "or another program opening the port; nothing is sent again by itself",
         )
     )
+
+
+def events_of(reports: Iterable[Message]) -> tuple[tuple[Trip, ...], tuple[News, ...]]:
+    """What among the board's reports is no scene's: trips of the stall guard, and news of itself."""
+    trips: tuple[Trip, ...] = ()
+    news: tuple[News, ...] = ()
+    for report in reports:
+        if report.name == "happened" and report.number("what") == TRIPPED:
+            trips += (Trip(report.number("input"), report.number("scene"), report.number("cue")),)
+        elif (told := news_of(report)) is not None:
+            news += (told,)
+    return trips, news
 
 
 def news_of(message: Message) -> News | None:

@@ -36,6 +36,10 @@ LOOK_FRAMES = 25.0
 FRAME_S = 0.02
 
 
+class LiveOverError(LinkError):
+    """The board is not under live control any more."""
+
+
 @dataclass
 class Told:
     """How it went, in messages; ``too_long``: ways that no message holds; ``torn``: pairs (see above)."""
@@ -144,7 +148,7 @@ class LiveControl:
             if begun and status.state == IDLE:
                 self._link.cue(LIVE)  # it was taken over and, on a bad line, not heard from in time
                 begun = False
-            self._link.reports(FRAME_S)
+            self._listen(FRAME_S)
         for limb in self._limbs:
             limb.next = self._due(limb)
 
@@ -179,8 +183,12 @@ class LiveControl:
         while self._link.status().scene == LIVE:
             if self._link.now_s() >= end:
                 raise LinkError(f"live control is not over after {timeout_s:.0f} s")
-            self._link.reports(0.05)
-        self._link.wait_ready(timeout_s)
+            self._listen(0.05)
+        self._link.wait_ready(timeout_s, listen=self._listen)
+
+    def _listen(self, wait_s: float) -> None:
+        """Let time pass; what the board reports meanwhile is nobody's here."""
+        self._link.reports(wait_s)
 
     def _due(self, limb: Limb) -> int:
         """The first point that can still come in time; point i is played at frame i * knot_frames."""
@@ -199,7 +207,8 @@ class LiveControl:
 
     def _go_on(self) -> None:
         if not self._look():
-            raise LinkError(
+            self._link.check_boot()
+            raise LiveOverError(
                 Fault(
                     f"live control is over: the board is in {self._state}",
                     remedy="a hold, a stop input, another cue, or too long a silence from here ended it",

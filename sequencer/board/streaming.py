@@ -17,14 +17,30 @@ Motion only: lamps, switches, sounds and loops are not streamed.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from sequencer.board.link import BUSY, DONE, HOLD, IDLE, LATE, RAIL_LOST, RESULTS, SETTLE, Link, news_of
-from sequencer.board.live import FRAME_S, LOOK_FRAMES, Limb, LiveControl
+from sequencer.board.link import (
+    BUSY,
+    DONE,
+    HOLD,
+    IDLE,
+    LATE,
+    POWERLESS,
+    RAIL_LOST,
+    RESULTS,
+    SCENE,
+    SETTLE,
+    Link,
+    News,
+    Trip,
+    events_of,
+)
+from sequencer.board.live import FRAME_S, LOOK_FRAMES, Limb, LiveControl, LiveOverError
 from sequencer.errors import Fault, InputError, LinkError
 from sequencer.motion.live import REST_POINTS, LiveTrack
 from sequencer.motion.live_pair import LivePair
@@ -38,8 +54,16 @@ START_FRAMES = 12
 TAKEOVERS = 5
 #: The board's own (QJ_SILENT_FRAMES): after so long a silence a figure that stands goes to rest.
 SILENT_FRAMES = 6
+#: How long the board's report of what ended live control is waited for.
+WHY_S = 0.2
 
-Outcome = Literal["played", "underrun", "stopped"]
+Outcome = Literal["played", "underrun", "stopped", "without power"]
+#: Told what the board reports while a scene is streamed.
+Hear = Callable[[Sequence[Trip], Sequence[News]], None]
+
+
+class RefusedError(LiveOverError):
+    """The board takes no more points."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +71,8 @@ class Streamed:
     """How it went. ``points``: what each track (by its number) played, from the plan's first point on.
 
     Known without asking the board. ``exact`` is how many of them are the plan's: all, unless there was an
-    underrun or a stop. ``short`` names the track that ran out first.
+    underrun or a stop. ``short`` names the track that ran out first. Both are empty where the servos lost
+    their power: what was played then is nothing.
     """
 
     outcome: Outcome
@@ -136,22 +161,52 @@ class SceneStream(LiveControl):
         self._taken = {number: 0 for part in self._parts for number in part.numbers}
         self._first: dict[Part, int] = {}
         self._start = 0
+        self._hear: Hear = lambda _trips, _news: None
+        self._powerless = False
 
     def play(
         self,
         tell: Callable[[float], None] = lambda _now_s: None,
         wants_stop: Callable[[], bool] = lambda: False,
+        hear: Hear = lambda _trips, _news: None,
     ) -> Streamed:
         """Take the figure over, play, and return once it is at rest again (after a stop: in hold).
 
         Args:
-            tell: told the seconds of the scene that have passed.
+            tell: told the seconds of the scene that have passed, now and then; may ask the board something
+                that takes no longer than a few milliseconds.
             wants_stop: whether to hold now.
+            hear: told what the board reports, as it comes.
 
         Raises:
             LinkError: the link is lost, the board refuses, or something else took the figure over.
 
         """
+        self._hear = hear
+        try:
+            return self._play(tell, wants_stop)
+        except LiveOverError as over:
+            # A stop input, the stall guard, a lost supply: an ending of its own, as of any scene. The board
+            # refuses points before its report is on the line, and while it still comes to its stop.
+            if not self._powerless:
+                with contextlib.suppress(LiveOverError):
+                    self._listen(WHY_S)
+            if self._powerless:
+                return Streamed(POWERLESS, {}, {})
+            if self._link.status().state not in (SCENE, HOLD, SETTLE, IDLE):
+                raise
+            # Else this computer was silent for too long, whatever it was at just then.
+            told = self._over("underrun", min(self._parts, key=self._left).name)
+            if told.outcome == "underrun" and isinstance(over, RefusedError):
+                raise
+            return told
+
+    @property
+    def now_s(self) -> float:
+        """Where in the scene it is, in seconds; 0 before its start."""
+        return max(0.0, self._now()) * FRAME_S
+
+    def _play(self, tell: Callable[[float], None], wants_stop: Callable[[], bool]) -> Streamed:
         if not self._parts:
             return Streamed("played", {}, {})
         for _ in range(TAKEOVERS):
@@ -212,13 +267,13 @@ class SceneStream(LiveControl):
         return True
 
     def _listen(self, wait_s: float) -> None:
-        """Let time pass; what the board tells of a lost servo supply ends the scene."""
-        for report in self._link.reports(wait_s):
-            news = news_of(report)
-            if news is not None and news.what == RAIL_LOST:
-                raise LinkError(
-                    Fault(news.words, remedy="look at the servos' supply, its fuse and its switch")
-                )
+        """Let time pass, and hand on what the board reports; a lost servo supply ends everything."""
+        trips, news = events_of(self._link.reports(wait_s))
+        if trips or news:
+            self._hear(trips, news)
+        if any(told.what == RAIL_LOST for told in news):
+            self._powerless = True
+            raise LiveOverError(Fault(news[0].words, remedy="look at the servos' supply and its fuse"))
 
     def _now(self) -> float:
         """The scene's frame; negative before its start."""
@@ -227,8 +282,6 @@ class SceneStream(LiveControl):
     def _feed(self) -> Part | None:
         """Send what can be sent; the part that ran out, if one did."""
         silent = self._link.now_s() - self._sign_s > SILENT_FRAMES * FRAME_S
-        if silent and not self._look() and self._link.status().state in (SETTLE, IDLE):
-            return self._parts[0]  # everything stood just then, and was given up
         if silent or self._link.now_s() - self._looked_s > LOOK_FRAMES * FRAME_S:
             self._go_on()
         for part in sorted(self._parts, key=self._left):
@@ -278,7 +331,7 @@ class SceneStream(LiveControl):
     def _must(self, result: int, part: Part) -> None:
         if result != DONE:
             self._go_on()
-            raise LinkError(
+            raise RefusedError(
                 Fault(
                     f"the board takes no more points of {part.name}",
                     value=RESULTS[result],
@@ -288,7 +341,12 @@ class SceneStream(LiveControl):
 
     def _over(self, outcome: Outcome, short: str | None = None) -> Streamed:
         """Fall silent: the board plays what it has, stops and goes to rest, or stays in a hold."""
-        self.end()
+        try:
+            self.end()
+        except LiveOverError:  # the servos' supply; a scene that had ended before has lost nothing
+            if outcome != "played":
+                return Streamed(POWERLESS, {}, {})
+        self._link.check_boot()
         if self._link.status().state == HOLD:
             outcome = "stopped"
         points, exact = {}, {}

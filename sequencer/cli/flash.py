@@ -27,7 +27,7 @@ def command(
     from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.cli.unknown_start import unknown_start
+    from sequencer.cli.start_cautions import start_cautions
     from sequencer.show import build_show, checked_for_board
 
     with progress("compile") as bar:
@@ -87,5 +87,5 @@ def command(
         console().print(line, markup=False)
     if not is_simulated(port):
         console().print("The figure settles and begins its idle loop by itself: keep clear of it.")
-    if (caution := unknown_start(result.hello, is_simulated(port))) is not None:
+    for caution in start_cautions(result.hello, is_simulated(port)):
         console().print(caution, markup=False)

@@ -99,8 +99,8 @@ def _gaps(row: Sequence[float]) -> int:
     return sum(value < 0 for value in row[first:])
 
 
-def trip_words(built: BuiltShow, trip: Trip) -> str:
-    """What tripped, where, and what it means now."""
+def trip_words(built: BuiltShow, trip: Trip, here: str = "between scenes") -> str:
+    """What tripped, where, and what it means now; ``here`` where the board knows of no scene."""
     sensors = list(built.figure.sensors.values())
     name = f"sensor {trip.sensor}"
     let_go = "what it watches is let go"
@@ -113,7 +113,7 @@ def trip_words(built: BuiltShow, trip: Trip) -> str:
             if sensor.on_trip == "tell"
             else f"{who} has no pulses until the board is reset: look what blocks it, and for a hot servo"
         )
-    where = "between scenes"
+    where = here
     if trip.scene < len(built.scene_names):
         seconds = trip.frame * built.contents.frame_us * 1e-6
         where = f"{seconds:.2f} s into {built.scene_names[trip.scene]} (frame {trip.frame})"

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Link
-    from sequencer.board.streaming import Part, Streamed
+    from sequencer.board.in_step import InStep
+    from sequencer.board.link import Link, News, Trip
+    from sequencer.board.streaming import Hear, SceneStream, Streamed
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow, PlannedShow
 
@@ -31,14 +32,17 @@ def stream_scene(
 
     """
     from sequencer.board.connect import is_simulated, open_port
+    from sequencer.board.in_step import InStep
     from sequencer.board.link import HOLD, Link
-    from sequencer.board.streaming import scene_parts
+    from sequencer.board.streaming import SceneStream, scene_parts
+    from sequencer.cli.board_health import Checkup
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.cli.trigger import check_carries, ending
-    from sequencer.cli.unknown_start import unknown_start
+    from sequencer.cli.start_cautions import start_cautions
+    from sequencer.cli.trigger import check_carries, ending, tell_events
     from sequencer.errors import Fault, LinkError
+    from sequencer.tables.extra_clock import clock_trim
 
     def tell(line: str) -> None:
         if not as_json:
@@ -55,7 +59,7 @@ def stream_scene(
     tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
     with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
         hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
-        if (caution := unknown_start(hello, is_simulated(port))) is not None:
+        for caution in start_cautions(hello, is_simulated(port)):
             tell(caution)
         tell_other_calibration(link, built.figure, tell)
         if link.wait_ready().state == HOLD:
@@ -63,8 +67,17 @@ def stream_scene(
             link.resume()
             link.wait_ready(held=False)
         tell(f"{scene}: {seconds:.2f} s, {tracks} tracks, streamed")
+        checkup = Checkup(link)
+        step = InStep(link, clock_trim(built.contents), hasty=True)
+        playing = SceneStream(link, parts)
+
+        def hear(trips: Sequence[Trip], news: Sequence[News]) -> None:
+            tell_events(trips, news, built, tell, f"{playing.now_s:.2f} s into {scene}")
+
         with progress(scene) as bar:
-            told = _played(link, parts, bar, seconds)
+            told = _played(link, playing, step, hear, bar, seconds)
+        step.leave()
+        health = checkup.after()
     if as_json:
         say_json(
             {
@@ -74,8 +87,11 @@ def stream_scene(
                 "streamed": True,
                 "tracks": tracks,
                 "underrun_of": told.short,
+                "telemetry": None if health is None else health.as_json(),
             }
         )
+    if health is not None and health.words is not None:
+        tell(health.words)
     if told.outcome == "underrun":
         raise LinkError(
             Fault(
@@ -112,17 +128,20 @@ def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[
     return planned, built
 
 
-def _played(link: Link, parts: Sequence[Part], bar: Progress, seconds: float) -> Streamed:
-    """Stream it; space or Ctrl-C stops softly (hold)."""
-    from sequencer.board.streaming import SceneStream, Streamed
+def _played(
+    link: Link, playing: SceneStream, step: InStep, hear: Hear, bar: Progress, seconds: float
+) -> Streamed:
+    """Stream it, the board's clock in step; space or Ctrl-C stops softly (hold)."""
+    from sequencer.board.streaming import Streamed
     from sequencer.cli.keys import keys
+
+    def tell(now_s: float) -> None:
+        bar.tell("streamed", min(1.0, now_s / seconds))
+        step.look()
 
     with keys(words=False) as pressed:
         try:
-            return SceneStream(link, parts).play(
-                lambda now_s: bar.tell("streamed", min(1.0, now_s / seconds)),
-                lambda: pressed.read(0.0) in ("space", "q", "esc"),
-            )
+            return playing.play(tell, lambda: pressed.read(0.0) in ("space", "q", "esc"), hear)
         except KeyboardInterrupt:
             link.hold()
             return Streamed("stopped", {}, {})  # whatever was being asked just then, nobody knows its answer

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +12,8 @@ import typer
 from sequencer.board.connect import PORT_HELP, STATE_HELP
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Hello, Link, Status, Step
+    from sequencer.board.in_step import InStep
+    from sequencer.board.link import Hello, Link, News, Status, Step, Trip
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow
@@ -54,15 +55,18 @@ def command(
     A software stop is not a safety stop: keep the switch that cuts the servos' power in reach.
     """
     from sequencer.board.connect import is_simulated, open_port
+    from sequencer.board.in_step import InStep
     from sequencer.board.link import HOLD, Link
+    from sequencer.cli.board_health import Checkup
     from sequencer.cli.keys import keys
     from sequencer.cli.lesson import Lesson
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.cli.unknown_start import unknown_start
+    from sequencer.cli.start_cautions import start_cautions
     from sequencer.errors import UsageError
     from sequencer.show import build_show
+    from sequencer.tables.extra_clock import clock_trim
 
     if stream:
         from sequencer.cli.stream import stream_scene
@@ -97,7 +101,7 @@ def command(
     kind = built.figure.board.kind
     with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
         hello = check_carries(link, built.image_crc32, show, built.figure.name)
-        if (caution := unknown_start(hello, is_simulated(port))) is not None:
+        for caution in start_cautions(hello, is_simulated(port)):
             tell(caution)
         tell_other_calibration(link, built.figure, tell)
         was = link.wait_ready()
@@ -107,6 +111,8 @@ def command(
             link.wait_ready(held=False)
         if lesson is not None:
             link.learn(True)
+        checkup = Checkup(link)
+        step = InStep(link, clock_trim(built.contents))
         cue = link.cue(number, loop)
         tell(f"{scene}: {seconds:.2f} s, {often}; cued")
         try:
@@ -115,11 +121,13 @@ def command(
                 steps = link.follow(cue, number)
                 if lesson is not None:
                     steps = lesson.watch(link, steps)
-                steps = _told(steps, built, tell)
+                steps = _told(_in_step(steps, step), built, tell)
                 outcome, late = _watch(link, steps, pressed, watched)
         except KeyboardInterrupt:
             link.hold()
             outcome, late = "stopped", link.status().late_frames
+        step.leave()
+        health = checkup.after()
         if lesson is not None:
             lesson.finish(link)
             tell(lesson.save(show))
@@ -132,22 +140,44 @@ def command(
                 "turns": loop,
                 "scene_s": seconds,
                 "late_frames": late,
+                "telemetry": None if health is None else health.as_json(),
             }
         )
         return
-    tell(f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else ""))
+    if health is not None and health.words is not None:
+        tell(health.words)
+    tell(f"{scene}: {ending(outcome, loop)}")
+
+
+def _in_step(steps: Iterator[Step], step: InStep) -> Iterator[Step]:
+    """The same steps, the board's clock looked at between them."""
+    for each in steps:
+        if each.outcome is None:
+            step.look()
+        yield each
 
 
 def _told(steps: Iterator[Step], built: BuiltShow, tell: Callable[[str], None]) -> Iterator[Step]:
     """The same steps; trips of the stall guard and what the board tells of itself are told as they come."""
+    for step in steps:
+        tell_events(step.trips, step.news, built, tell)
+        yield step
+
+
+def tell_events(
+    trips: Sequence[Trip],
+    news: Sequence[News],
+    built: BuiltShow,
+    tell: Callable[[str], None],
+    here: str = "between scenes",
+) -> None:
+    """Tell what tripped (``here``, where the board itself knows of no scene) and what else happened."""
     from sequencer.cli.lesson import trip_words
 
-    for step in steps:
-        for trip in step.trips:
-            tell(trip_words(built, trip))
-        for news in step.news:
-            tell(news.words)
-        yield step
+    for trip in trips:
+        tell(trip_words(built, trip, here))
+    for each in news:
+        tell(each.words)
 
 
 def ending(outcome: str, turns: int) -> str:

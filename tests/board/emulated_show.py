@@ -257,11 +257,11 @@ def core_frames(image: bytes, stage: Stage, count: int, levels: int = 0) -> Play
         else:
             player.sample(one)
     parts.append(player.play(count - done))
-    joined = {field: np.concatenate([getattr(part, field) for part in parts]) for field in _ARRAYS}
+    joined = {field: np.concatenate([getattr(part, field) for part in parts]) for field in JOINED}
     return replace(parts[0], happened=(), **joined)
 
 
-_ARRAYS = (
+JOINED = (
     "state",
     "scene",
     "frame",

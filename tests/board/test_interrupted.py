@@ -7,10 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequencer.board.link import IDLE, POWERLESS, RAIL_BACK, RAIL_LOST, STARTED, News, news_of
+from sequencer.board.link import (
+    BROWN_OUT,
+    IDLE,
+    POWERLESS,
+    RAIL_BACK,
+    RAIL_LOST,
+    STARTED,
+    Link,
+    News,
+    news_of,
+)
 from sequencer.errors import LinkError
 from sequencer.tables.image import build_image
 from sequencer.tables.model import InputRecord
+from tests.board.boards import bought, load_for
 from tests.board.emulated_show import (
     BEAM,
     SERVO_PINS,
@@ -66,6 +77,28 @@ def test_a_reset_by_the_line_in_a_scene_is_told_and_the_board_settles(twelve, st
     stage.run_s(0.1)
     cue = stage.link.cue(number)  # and it takes the next one
     assert [step.outcome for step in stage.link.follow(cue, number)][-1] == "played"
+
+
+def test_a_supply_that_sags_in_a_scene_is_told_where_the_loader_lets_its_cause_through() -> None:
+    """The old Nano's does (and newer ones of the Uno than the packaged one)."""
+    port, load = bought("nano old"), load_for("nano old")
+    port.board.load(0, load.content)
+    port.board.drive(BEAM, 1)
+    port.reset()
+    link = Link(port)
+    link.hello()
+    link.wait_ready()
+    number = load.show.number("greet")
+    steps = link.follow(link.cue(number), number)
+    while next(steps).status.frame < 30:
+        pass
+    port.board.brown_out()
+    with pytest.raises(LinkError, match=r"sagging supply \(brown-out\); the cue was interrupted") as caught:
+        list(steps)
+    assert "capacitor" in str(caught.value)
+    hello = link.hello()
+    assert hello.reset_words == BROWN_OUT
+    assert hello.pose_unknown
 
 
 def test_a_scene_ended_by_the_lost_supply_is_told_as_such(put_on_board) -> None:

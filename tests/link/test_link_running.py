@@ -202,17 +202,52 @@ def test_what_the_board_tells_of_itself_reaches_who_follows(bench, flash_of) -> 
 
 
 @pytest.mark.parametrize(
-    ("cause", "unknown"), [(0x01, True), (0x81, True), (0x00, True), (0x02, False), (0x08, False)]
+    ("cause", "unknown"),
+    [(0x01, True), (0x81, True), (0x00, True), (0x04, True), (0x02, False), (0x08, False)],
 )
-def test_only_a_switched_on_board_is_cautioned_about_and_no_simulated_one(
+def test_only_a_board_that_had_no_power_is_cautioned_about_and_no_simulated_one(
     bench, flash_of, cause, unknown
 ) -> None:
-    from sequencer.cli.unknown_start import unknown_start
+    from sequencer.cli.start_cautions import start_cautions
 
     rig, link = connected(bench, flash_of())
     rig.player.cause = cause
     hello = link.hello()
     assert hello.pose_unknown == unknown
-    told = unknown_start(hello, simulated=False)
-    assert ("jump" in told and "head" in told) if unknown else told is None
-    assert unknown_start(hello, simulated=True) is None
+    told = [line for line in start_cautions(hello, simulated=False) if line.startswith("Unknown start")]
+    assert len(told) == unknown
+    assert all("jump" in line and "head" in line for line in told)
+    assert not any("Unknown start" in line for line in start_cautions(hello, simulated=True))
+
+
+@pytest.mark.parametrize("cause", [0x04, 0x84])
+def test_a_supply_that_sagged_has_its_own_caution(bench, flash_of, cause) -> None:
+    """At the next start, and where the interrupted cue is told: what happened and what helps."""
+    from sequencer.cli.start_cautions import start_cautions
+
+    rig, link = connected(bench, flash_of())
+    link.wait_ready()
+    steps = link.follow(link.cue(1), 1)
+    next(steps)
+    rig.board.reset(cause=cause)
+    with pytest.raises(LinkError, match=r"sagging supply \(brown-out\); the cue was interrupted") as caught:
+        list(steps)
+    for helps in ("supply of their own", "capacitor", "nothing is sent again"):
+        assert helps in str(caught.value)
+    hello = link.hello()
+    assert any("sagged (brown-out)" in line and "capacitor" in line for line in start_cautions(hello, True))
+    rig.player.cause = 0x01 | cause  # a supply that comes up slowly shows both: it was switched on
+    assert not any("brown-out" in line for line in start_cautions(link.hello(), True))
+
+
+def test_a_brown_out_whose_hello_is_lost_is_still_told_as_one(bench, flash_of) -> None:
+    rig, link = connected(bench, flash_of())
+    link.wait_ready()
+    steps = link.follow(link.cue(1), 1)
+    next(steps)
+    rig.board.faults.silent = True
+    rig.board.reset(cause=0x04)
+    rig.board.faults.silent = False
+    with pytest.raises(LinkError, match="sagging supply") as caught:
+        list(steps)
+    assert "its hello was not heard" in str(caught.value)

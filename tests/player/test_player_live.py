@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +23,7 @@ from sequencer.player.rows import ROW
 from tests.motion.live_track import BASE
 from tests.player import oracle
 from tests.player.bad_line import FRAME_S, BadLine, Faults
-from tests.player.oracle import Scene, Show, Track
+from tests.player.oracle import Input, Scene, Show, Track
 
 JAW = replace(BASE, name="jaw", knot_frames=2, low=-900, high=700, bounds=(260, 170, 230), rest=40)
 SPECS = (BASE, JAW)
@@ -39,7 +39,15 @@ def track(spec: TrackSpec) -> Track:
 class Watched:
     """A board on a line, and every control point that it played."""
 
-    def __init__(self, host: Host, specs: Sequence[TrackSpec], odds: float = 0.0, seed: int = 1) -> None:
+    def __init__(
+        self,
+        host: Host,
+        specs: Sequence[TrackSpec],
+        odds: float = 0.0,
+        seed: int = 1,
+        inputs: Sequence[Input] = (),
+        extras: Mapping[int, bytes] | None = None,
+    ) -> None:
         self.specs = specs
         sway = [[spec.rest + size for size in (0, 9, 15, 9, 0, -9, -15, -9, 0, 5)] for spec in specs]
         frames = [60 // spec.knot_frames for spec in specs]
@@ -58,6 +66,8 @@ class Watched:
                 settle=300,
                 stop=60,
                 stagger=0,
+                inputs=list(inputs),
+                extras=dict(extras or {}),
             )
         )
         self.player = Player(machine=host)
@@ -187,6 +197,25 @@ def test_a_host_that_dies_in_mid_stream_leaves_a_figure_that_goes_to_rest(host: 
             last_change = max(last_change, died + (int(changes[-1]) + 1) * spec.knot_frames)
     # a track stands when its four points are equal; then it is decided at the next common knot
     assert settles - last_change <= max(0.25 / FRAME_S, 3 * 6 + 6)
+
+
+def test_a_figure_that_stands_away_from_rest_goes_there_within_250_ms_of_the_last_word(host: Host) -> None:
+    """Whenever in a knot that was, though the points that it was sent last are not played yet."""
+    late = []
+    for step in range(14):
+        watched = Watched(host, SPECS)
+        _, control = taken_over(watched)
+        end = watched.line.now_s() + 4.0 + 0.009 * step
+        while watched.line.now_s() < end:
+            control.step([[3000.0], [500.0]])
+            watched.line.wait(0.003)
+        assert [points[-1] for points in watched.points] == [3000, 500]
+        frames = len(watched.states)
+        quiet_s = watched.line.now_s() - control._sign_s
+        watched.line.wait(2.0)
+        late.append(quiet_s + (watched.states.index("settle", frames) - frames) * FRAME_S)
+        watched.check()
+    assert max(late) <= 0.25, late
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from sequencer.board.link import Link
+from sequencer.board.link import POWERLESS, RAIL_LOST, Link, News, Trip
 from sequencer.board.streaming import Part, SceneStream, Streamed, scene_parts
 from sequencer.errors import InputError, LinkError
 from sequencer.motion.live import LiveTrack
 from sequencer.motion.live_pair import LivePair
 from sequencer.motion.model import PairFace, PairSpec, TrackPlan, TrackSpec
 from sequencer.player.machine import Machine
+from sequencer.tables.extra_guard import SensorRecord, guard_extra
 from tests.motion.live_track import BASE
+from tests.player.oracle import NONE, Input
 from tests.player.test_player_live import JAW, Watched
 
 Host = Callable[[], Machine]
@@ -73,8 +75,15 @@ def scene() -> dict[str, TrackPlan]:
 class Stage:
     """The streamed scene on a watched board."""
 
-    def __init__(self, host: Host, odds: float = 0.0, seed: int = 1) -> None:
-        self.watched = Watched(host, SPECS, odds, seed)
+    def __init__(
+        self,
+        host: Host,
+        odds: float = 0.0,
+        seed: int = 1,
+        inputs: Sequence[Input] = (),
+        extras: Mapping[int, bytes] | None = None,
+    ) -> None:
+        self.watched = Watched(host, SPECS, odds, seed, inputs, extras)
         self.link = Link(self.watched.line)
         self.link.hello(quiet_s=0.2)
         self.link.wait_ready()
@@ -94,6 +103,21 @@ class Stage:
                 self.watched.line.wait(pause_s)
 
         return self.stream.play(tell, lambda: hold and self.stream._now() > 200)
+
+    def play_until(self, at_s: float, what: Callable[[], None]) -> Streamed:
+        """Once, at a second of the scene, something happens; ``heard`` is what the board tells."""
+        left = [what]
+        self.heard: list[Trip | News] = []
+
+        def tell(now_s: float) -> None:
+            self.find_phase()
+            if left and now_s >= at_s:
+                left.pop()()
+
+        return self.stream.play(tell, hear=lambda trips, news: self.heard.extend([*trips, *news]))
+
+    def levels(self, levels: int) -> None:
+        self.watched.machine.call("x_levels", levels)
 
     def live_points(self, at: int) -> list[int]:
         """What the board played under live control, without rest before and after."""
@@ -194,6 +218,85 @@ def test_a_hold_comes_to_a_stop_on_the_way_that_the_board_has(host: Host) -> Non
     told = stage.play(hold=True)
     assert told.outcome == "stopped"
     assert stage.link.status().state_words == "hold"
+    stage.check_played(told)
+
+
+#: A stop input and the servos' supply; the levels of their pins.
+INPUTS = (Input(NONE, kind=2), Input(NONE, kind=3))
+CALM, PRESSED, UNPOWERED = 0b01, 0b00, 0b11
+
+
+def guarded(*, hold: bool, tell_only: bool) -> dict[int, bytes]:
+    """A sensor on everything that trips above 100 counts."""
+    sensor = SensorRecord(14, 255, 1000, 0, 6, 100, 5, hold=hold, tell_only=tell_only)
+    extra = guard_extra([sensor], [60, 60], [None, None])
+    assert extra is not None
+    return {extra.tag: extra.content}
+
+
+@pytest.mark.parametrize("at_s", [0.0, 2.0, 8.9])
+def test_a_lost_servo_supply_ends_it_as_it_ends_any_scene(host: Host, at_s: float) -> None:
+    stage = Stage(host, inputs=INPUTS)
+    stage.levels(CALM)
+    told = stage.play_until(at_s, lambda: stage.levels(UNPOWERED))
+    assert (told.outcome, told.short) == (POWERLESS, None)
+    assert stage.heard == [News(RAIL_LOST, 1)]
+    assert stage.watched.states[-1] == "boot"
+    stage.levels(CALM)
+    stage.watched.line.wait(30.0)  # one track after the other
+    assert stage.watched.states[-1] == "idle"
+
+
+def test_a_stop_input_is_told_as_a_hold_and_what_was_played_is_known(host: Host) -> None:
+    stage = Stage(host, inputs=INPUTS)
+    stage.levels(CALM)
+    told = stage.play_until(2.0, lambda: stage.levels(PRESSED))
+    assert told.outcome == "stopped"
+    assert stage.link.status().state_words == "hold"
+    stage.check_played(told)
+
+
+@pytest.mark.parametrize(
+    ("hold", "tell_only", "outcome"),
+    [(True, True, "stopped"), (False, True, "played"), (False, False, "played")],
+)
+def test_a_trip_of_the_stall_guard_is_told(host: Host, hold: bool, tell_only: bool, outcome: str) -> None:
+    stage = Stage(host, extras=guarded(hold=hold, tell_only=tell_only))
+    told = stage.play_until(2.0, lambda: stage.watched.machine.call("x_counts", 0, 300))
+    assert told.outcome == outcome
+    assert [(trip.sensor, trip.scene) for trip in stage.heard if isinstance(trip, Trip)] == [(0, 255)]
+
+
+def test_a_trip_after_the_last_point_is_told_too(host: Host) -> None:
+    stage = Stage(host, extras=guarded(hold=False, tell_only=True))
+    told = stage.play_until(10.7, lambda: stage.watched.machine.call("x_counts", 0, 300))
+    assert told.outcome == "played"
+    assert [type(each) for each in stage.heard] == [Trip]
+
+
+def test_a_reset_that_nobody_heard_is_no_underrun(host: Host) -> None:
+    for at_s in (2.0, 10.7):
+        stage = Stage(host)
+        with pytest.raises(LinkError, match="board reset"):
+            stage.play_until(at_s, stage.watched.line.reset)
+
+
+def test_a_host_that_hangs_in_the_middle_of_a_message_has_run_out_as_well(
+    host: Host, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board has gone to rest by then and refuses the point; that is no other trouble than coming late."""
+    stage = Stage(host)
+    live, left = stage.link.live, [0.9]
+
+    def slow(track: int, at: int, points: Sequence[int]) -> int:
+        if len(points) > 3 and stage.stream._now() > 120 and left:
+            stage.watched.line.wait(left.pop())
+        return live(track, at, points)
+
+    monkeypatch.setattr(stage.link, "live", slow)
+    told = stage.play()
+    assert told.outcome == "underrun"
+    assert told.short in {"neck", "turn", "jaw"}
     stage.check_played(told)
 
 
