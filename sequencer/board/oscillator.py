@@ -97,10 +97,16 @@ def measure_oscillator(
 
 
 def _edge(link: Link, pin: int, output: int, name: str) -> tuple[int, float, float]:
-    """The count after the next rising edge, when that was, and by how much it may be off, seconds."""
-    count, asked_s = link.edges(pin), link.now_s()
+    """The count after the next rising edge, when that was, and by how much it may be off, seconds.
+
+    An answer tells of some moment between its question and its coming: the edge came after the last question
+    that still got the old count, and before the first answer with a new one.
+    """
+    asked_s = link.now_s()
+    count = link.edges(pin)
     end = asked_s + 0.5
     while True:
+        next_s = link.now_s()
         again, now_s = link.edges(pin), link.now_s()
         if again != count:
             return again, (asked_s + now_s) / 2, (now_s - asked_s) / 2
@@ -111,4 +117,4 @@ def _edge(link: Link, pin: int, output: int, name: str) -> tuple[int, float, flo
                     remedy=f"wire output {output} of the expander to {name} of the board, grounds joined",
                 )
             )
-        asked_s = now_s
+        asked_s = next_s
