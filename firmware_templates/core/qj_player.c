@@ -393,7 +393,7 @@ uint8_t qj_hold(qj_player *p) {
     return QJ_REFUSED;
   }
   if (p->state == QJ_HOLD) {
-    p->wants = (uint8_t)(p->wants & QJ_WANTS_PARK); /* takes back a resume that has not begun */
+    p->wants = (uint8_t)(p->wants & (QJ_WANTS_PARK | QJ_PARKED)); /* takes back a resume that has not begun */
   } else {
     p->wants = (uint8_t)(p->wants | QJ_WANTS_HOLD);
   }
@@ -498,6 +498,8 @@ static void held(qj_player *p) {
     (void)step(p, QJ_ON_RESUME);
   } else if (to_park(p)) {
     (void)step(p, QJ_ON_STOPPED);
+  } else if ((p->wants & QJ_WANTS_PARK) != 0) {
+    p->wants = QJ_WANTS_PARK | QJ_PARKED;
   }
 }
 

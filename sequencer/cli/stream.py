@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sequencer.board.link import Link
     from sequencer.board.streaming import Part, Streamed
+    from sequencer.cli.afterwards import Then
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow, PlannedShow
 
@@ -21,6 +22,8 @@ def stream_scene(
     speed: float | None,
     state: Path | None,
     *,
+    then: Then,
+    resume: bool,
     as_json: bool,
 ) -> None:
     """Stream one scene and say how it went.
@@ -31,8 +34,9 @@ def stream_scene(
 
     """
     from sequencer.board.connect import is_simulated, open_port
-    from sequencer.board.link import HOLD, Link
+    from sequencer.board.link import Link
     from sequencer.board.streaming import scene_parts
+    from sequencer.cli.afterwards import Then, can_end_so, caution, end_so, leave_hold
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
@@ -47,6 +51,7 @@ def stream_scene(
     with progress("compile") as bar:
         planned, built = _made(scene, show, carries, bar)
     seconds = planned.timelines[scene].duration_s
+    can_end_so(then, built)
     parts = scene_parts(planned.plans[scene], list(planned.specs), planned.tracks.pairs)
     tracks = sum(len(part.numbers) for part in parts)
     if not is_simulated(port):
@@ -55,16 +60,17 @@ def stream_scene(
     tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
     with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
         hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
-        if (caution := unknown_start(hello, is_simulated(port))) is not None:
-            tell(caution)
+        for words in (unknown_start(hello, is_simulated(port)), caution(then, built.figure)):
+            if words is not None:
+                tell(words)
         tell_other_calibration(link, built.figure, tell)
-        if link.wait_ready().state == HOLD:
-            tell("the board is in hold; it goes to rest first")
-            link.resume()
-            link.wait_ready(held=False)
+        leave_hold(link, resume, f"quarterjack trigger {scene} {show} --port {port} --stream", tell)
         tell(f"{scene}: {seconds:.2f} s, {tracks} tracks, streamed")
         with progress(scene) as bar:
             told = _played(link, parts, bar, seconds)
+        if told.outcome != "underrun":
+            tell(f"{scene}: {ending(told.outcome, 1)}")
+        final = end_so(link, then if told.outcome == "played" else Then.IDLE, tell)
     if as_json:
         say_json(
             {
@@ -74,6 +80,7 @@ def stream_scene(
                 "streamed": True,
                 "tracks": tracks,
                 "underrun_of": told.short,
+                "state": final,
             }
         )
     if told.outcome == "underrun":
@@ -84,7 +91,6 @@ def stream_scene(
                 "a scene in the board's memory needs no computer",
             )
         )
-    tell(f"{scene}: {ending(told.outcome, 1)}")
 
 
 def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[PlannedShow, BuiltShow]:

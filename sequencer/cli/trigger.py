@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sequencer.board.connect import PORT_HELP, STATE_HELP
+from sequencer.cli.afterwards import Then
 
 if TYPE_CHECKING:
     from sequencer.board.link import Hello, Link, Status, Step
@@ -25,6 +26,16 @@ def command(
     scene: Annotated[str, typer.Argument(help="The scene's name.")],
     show: Annotated[Path, typer.Argument(help="The show folder.")] = Path(),
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
+    then: Annotated[
+        Then,
+        typer.Option(
+            help="After the last turn: idle on; hold where it stops; or park, which puts the figure to bed: "
+            "to the parked pose, then no pulses."
+        ),
+    ] = Then.IDLE,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="If the figure is in hold: let it go to rest first.")
+    ] = False,
     loop: Annotated[int, typer.Option(min=0, max=255, help="How often; 0: until stopped.")] = 1,
     speed: Annotated[
         float, typer.Option(min=0, help="Simulated boards: times real time; 0: as fast as it goes.")
@@ -54,7 +65,8 @@ def command(
     A software stop is not a safety stop: keep the switch that cuts the servos' power in reach.
     """
     from sequencer.board.connect import is_simulated, open_port
-    from sequencer.board.link import HOLD, Link
+    from sequencer.board.link import Link
+    from sequencer.cli.afterwards import can_end_so, caution, end_so, leave_hold
     from sequencer.cli.keys import keys
     from sequencer.cli.lesson import Lesson
     from sequencer.cli.other_calibration import tell_other_calibration
@@ -64,12 +76,16 @@ def command(
     from sequencer.errors import UsageError
     from sequencer.show import build_show
 
+    if loop == 0 and then is not Then.IDLE:
+        raise UsageError("--loop 0 has no last turn after which it could " + then)
     if stream:
         from sequencer.cli.stream import stream_scene
 
         if loop != 1 or learn:
             raise UsageError("a streamed scene plays once, and nothing is learned from it")
-        stream_scene(scene, show, carries, port, speed or None, state, as_json=as_json)
+        stream_scene(
+            scene, show, carries, port, speed or None, state, then=then, resume=resume, as_json=as_json
+        )
         return
     if carries is not None:
         raise UsageError("--carries is for --stream: without it the board plays what it carries")
@@ -85,6 +101,7 @@ def command(
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
     number = scene_number(scene, built.scene_names)
+    can_end_so(then, built)
     if is_simulated(port):
         tell(f"waiting for the {port} board's hello and for the figure to settle")
     else:
@@ -97,14 +114,11 @@ def command(
     kind = built.figure.board.kind
     with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
         hello = check_carries(link, built.image_crc32, show, built.figure.name)
-        if (caution := unknown_start(hello, is_simulated(port))) is not None:
-            tell(caution)
+        for words in (unknown_start(hello, is_simulated(port)), caution(then, built.figure)):
+            if words is not None:
+                tell(words)
         tell_other_calibration(link, built.figure, tell)
-        was = link.wait_ready()
-        if was.state == HOLD:
-            tell("the board is in hold; it goes to rest first")
-            link.resume()
-            link.wait_ready(held=False)
+        leave_hold(link, resume, f"quarterjack trigger {scene} {show} --port {port}", tell)
         if lesson is not None:
             link.learn(True)
         cue = link.cue(number, loop)
@@ -123,6 +137,12 @@ def command(
         if lesson is not None:
             lesson.finish(link)
             tell(lesson.save(show))
+        tell(
+            f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else "")
+        )
+        final = end_so(link, then if outcome == "played" else Then.IDLE, tell)
+        if outcome != "played" and then is not Then.IDLE:
+            tell(f"so it does not {then} of itself; the board is in {final}")
     if as_json:
         say_json(
             {
@@ -132,10 +152,9 @@ def command(
                 "turns": loop,
                 "scene_s": seconds,
                 "late_frames": late,
+                "state": final,
             }
         )
-        return
-    tell(f"{scene}: {ending(outcome, loop)}" + (f"; {late} frames were late on the board" if late else ""))
 
 
 def _told(steps: Iterator[Step], built: BuiltShow, tell: Callable[[str], None]) -> Iterator[Step]:

@@ -43,7 +43,7 @@ class PlayerModel:
     def _hello(self) -> dict:
         crc = int.from_bytes(self.image[8:12], "little") if self.image else 0
         return {
-            "protocol": 2,
+            "protocol": 3,
             "player_version": 1,
             "board": 1,
             "reset_cause": self.cause,
@@ -97,6 +97,7 @@ class PlayerModel:
                     "cue": self.cue,
                     "repeats_left": self.repeats,
                     "late_frames": 0,
+                    "parked": 0,
                 },
             )
         result = 0
