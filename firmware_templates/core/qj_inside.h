@@ -52,7 +52,7 @@ enum qj_mode {
 /* Live control: this long without a word from the host, and the return to rest begins at the next common knot. */
 #define QJ_SILENT_FRAMES 6
 
-enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8 };
+enum { QJ_WANTS_HOLD = 1, QJ_WANTS_RESUME = 2, QJ_TURNS_DONE = 4, QJ_WANTS_PARK = 8, QJ_PARKED = 16 };
 enum { QJ_BARRED_STOP = 1, QJ_BARRED_RAIL = 2 };
 
 /* Why a track has no pulses: `off` of the player. */

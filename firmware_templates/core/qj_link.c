@@ -96,6 +96,7 @@ static QJ_ONCE void send_status(const qj_player *p, uint8_t seq) {
   add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
   add8(&f, p->repeats);
   add16(&f, p->late_frames);
+  add8(&f, p->wants >> 4);
   send(&f);
 }
 

@@ -2,7 +2,7 @@
 #ifndef QJ_MESSAGES_H
 #define QJ_MESSAGES_H
 
-#define QJ_PROTOCOL 2
+#define QJ_PROTOCOL 3
 #define QJ_BAUD 250000UL
 
 /* Who are you, and what do you carry? */
@@ -93,9 +93,9 @@
 #define QJ_MSG_ACK 0x82
 #define QJ_MSG_ACK_LENGTH 1 /* result u8 */
 
-/* Scene 255 = none. frame counts from the scene's start; cue is the last cue accepted; late counts frames not ready in time. */
+/* Scene 255 = none. frame counts from the scene's start; cue is the last cue accepted; late counts frames not ready in time; parked: 1 once a park has ended: nothing has pulses. */
 #define QJ_MSG_STATUS 0x83
-#define QJ_MSG_STATUS_LENGTH 16 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16 */
+#define QJ_MSG_STATUS_LENGTH 17 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16, parked u8 */
 
 /* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo supply lost, 7 servo supply back (input: the one that senses it). 9 the duty limit is reached (cue: seconds of rest). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84

@@ -239,8 +239,10 @@ static void act(qj_player *p, uint8_t action, uint8_t before) {
       break;
     case QJ_DO_STOP:
       give_up(p, before);
-      /* what stands already goes on standing, while the lamps go to rest */
-      qj_begin(p, p->mode == QJ_STAND || p->mode == QJ_LIVE_POINTS ? QJ_PARK : QJ_STOP, qj_u16(QJ_AT_STOP));
+      /* What stands already goes on standing, while the lamps go to rest. At the end of settling it does, and no
+       * point was fetched yet whose velocity a stop could fade: past[0] is where settling began. */
+      qj_begin(p, before <= QJ_SETTLE || p->mode == QJ_STAND || p->mode == QJ_LIVE_POINTS ? QJ_PARK : QJ_STOP,
+               qj_u16(QJ_AT_STOP));
       break;
     case QJ_DO_PARK:
       qj_rest_to_rest(p, QJ_PARK, qj_u16(qj_extra(QJ_EXTRA_STOPPING)));
@@ -393,7 +395,7 @@ uint8_t qj_hold(qj_player *p) {
     return QJ_REFUSED;
   }
   if (p->state == QJ_HOLD) {
-    p->wants = (uint8_t)(p->wants & QJ_WANTS_PARK); /* takes back a resume that has not begun */
+    p->wants = (uint8_t)(p->wants & (QJ_WANTS_PARK | QJ_PARKED)); /* takes back a resume that has not begun */
   } else {
     p->wants = (uint8_t)(p->wants | QJ_WANTS_HOLD);
   }
@@ -498,6 +500,8 @@ static void held(qj_player *p) {
     (void)step(p, QJ_ON_RESUME);
   } else if (to_park(p)) {
     (void)step(p, QJ_ON_STOPPED);
+  } else if ((p->wants & QJ_WANTS_PARK) != 0) {
+    p->wants = QJ_WANTS_PARK | QJ_PARKED;
   }
 }
 

@@ -61,13 +61,17 @@ typedef struct {
   uint16_t lightness[QJ_MAX_LAMPS];
 } row;
 
+/* The Mega's pins, and from EXPANDER on the outputs of the expander that the bench has chosen. */
+enum { MEGA = 3, UNO_PINS = 32, MEGA_PINS = 70, EXPANDER = 128, BENCH_PINS = 144 };
+
 /* Everything that changes while playing: copied out and in by snapshots. */
 static struct {
   qj_player player;
   qj_link link;
   qj_keep keep;
-  uint16_t bench_pulse[32]; /* by pin */
-  uint8_t bench_lamp[32];
+  uint16_t bench_pulse[BENCH_PINS]; /* by pin */
+  uint8_t bench_lamp[BENCH_PINS];
+  uint8_t bench_expander; /* 1: the pins from EXPANDER on are there */
   uint8_t silent; /* frames without a request, as in avr/bench.c */
   uint8_t levels;
   uint16_t counts[QJ_MAX_SENSORS]; /* of the analog inputs */
@@ -139,8 +143,15 @@ uint16_t qj_boot_number(void) { return now.boot; }
 uint16_t qj_worst_latency(void) { return now.worst_latency; }
 uint32_t qj_player_crc(void) { return now.player_crc; }
 
+static uint8_t bench_has_pin(uint8_t pin) {
+  if (pin >= EXPANDER) {
+    return (uint8_t)(pin < BENCH_PINS && now.bench_expander != 0);
+  }
+  return (uint8_t)(pin < (now.board == MEGA ? MEGA_PINS : UNO_PINS));
+}
+
 uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
-  if (pin >= 32 || (pulse_us != 0 && (pulse_us < 400 || pulse_us > 2600))) {
+  if (!bench_has_pin(pin) || (pulse_us != 0 && (pulse_us < 400 || pulse_us > 2600))) {
     return QJ_BAD_ARGUMENT;
   }
   now.bench_pulse[pin] = pulse_us;
@@ -148,7 +159,7 @@ uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
 }
 
 uint8_t qj_board_bench_lamp(uint8_t pin, uint8_t lightness) {
-  if (pin >= 32 || lightness > 200) {
+  if (pin >= EXPANDER || !bench_has_pin(pin) || lightness > 200) {
     return QJ_BAD_ARGUMENT;
   }
   now.bench_lamp[pin] = lightness;
@@ -170,7 +181,7 @@ static void talk(void) {
 
 static void bench_off(void) {
   uint8_t pin;
-  for (pin = 0; pin < 32; pin++) {
+  for (pin = 0; pin < BENCH_PINS; pin++) {
     now.bench_pulse[pin] = 0;
     now.bench_lamp[pin] = 0;
   }
@@ -178,14 +189,15 @@ static void bench_off(void) {
 
 void qj_board_bench_open(void) { bench_off(); }
 
-/* This board has no bus. */
+/* An expander answers at every address; how its oscillator runs is not simulated. */
 uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t scale) {
   (void)address;
   (void)prescale;
-  (void)scale;
-  return QJ_REFUSED;
+  now.bench_expander = (uint8_t)(scale != 0);
+  return scale != 0 ? QJ_DONE : QJ_REFUSED;
 }
 
+/* No wire leads from an output to a pin. */
 uint16_t qj_board_edges(uint8_t pin) {
   (void)pin;
   return 0;
@@ -205,16 +217,18 @@ qj_proof *EXPORT(x_proof)(void) { return &proof; }
 uint32_t EXPORT(x_fault)(void) { return now.player.fault; }
 /* As if the board had run for so many frames. */
 void EXPORT(x_uptime)(uint32_t frames) { now.player.clock = frames; }
-uint32_t EXPORT(x_bench_pulse)(uint32_t pin) { return now.bench_pulse[pin & 31]; }
-uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin & 31]; }
+uint32_t EXPORT(x_bench_pulse)(uint32_t pin) { return now.bench_pulse[pin % BENCH_PINS]; }
+uint32_t EXPORT(x_bench_lamp)(uint32_t pin) { return now.bench_lamp[pin % BENCH_PINS]; }
 
 /* `size` bytes of the image buffer are there; the rest reads 0xFF, as erased flash does. */
 uint32_t EXPORT(x_open)(uint32_t size, uint32_t board) {
   uint8_t i;
   image_room = size > IMAGE_ROOM ? IMAGE_ROOM : size;
+  outside_at = image_room; /* no image has told of anything outside yet */
   out_count = 0;
   proof.faces = 0;
   now.levels = 0;
+  now.bench_expander = 0;
   bench_off();
   for (i = 0; i < QJ_MAX_SENSORS; i++) {
     now.counts[i] = 0xFFFF;

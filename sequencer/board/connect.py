@@ -6,7 +6,6 @@ from pathlib import Path
 
 from sequencer.board.ports import choose
 from sequencer.board.transport import Transport
-from sequencer.errors import Fault, PortError
 
 #: Help text of every ``--port`` option.
 PORT_HELP = (
@@ -16,8 +15,6 @@ PORT_HELP = (
 #: Help text of every ``--state`` option.
 STATE_HELP = "Where a virtual or emulated board's flash is kept (default: a file in the user's cache folder)."
 SIMULATED = ("virtual", "emulated")
-#: The boards that the virtual one can stand for.
-VIRTUAL_KINDS = ("uno", "nano")
 
 
 def is_simulated(spec: str) -> bool:
@@ -37,22 +34,14 @@ def open_port(
         kind: which board a simulated one stands for.
 
     Raises:
-        PortError: a Mega as ``virtual``, which is an Uno or Nano;
-            missing, denied, in use, several, or (``emulated``) a library that is not there.
+        PortError: missing, denied, in use, several, or (``emulated``) a library that is not there.
 
     """
     simulated: Transport
     if spec == "virtual":
-        from sequencer.board.virtual_uno import open_virtual
+        from sequencer.board.virtual_boards import open_virtual
 
-        if kind not in VIRTUAL_KINDS:
-            raise PortError(
-                Fault(
-                    f"the virtual board is an Uno or a Nano, not a {kind}",
-                    remedy="try the show with --port emulated, which runs the real firmware of every board",
-                )
-            )
-        simulated = open_virtual(state)
+        simulated = open_virtual(state, kind)
     elif spec == "emulated":
         from sequencer.board.emulated_state import open_kept
 

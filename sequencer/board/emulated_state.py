@@ -42,8 +42,8 @@ def open_kept(state: Path | None = None, kind: str = "uno") -> KeptTransport:
 
     """
     file = state or state_path().with_name(f"emulated_{kind}.flash")
-    kept = FlashFile(file, BOARD_KINDS[kind].flash_bytes)
-    memory = FlashFile(memory_path(file), EEPROM_BYTES, "memory")
+    kept = FlashFile(file, BOARD_KINDS[kind].flash_bytes, kind=kind)
+    memory = FlashFile(memory_path(file), EEPROM_BYTES, "memory", kind)
     port = KeptTransport(open_emulated(bytes(kept.content), kind=kind), kept, memory)
     port.reset()
     return port

@@ -46,8 +46,8 @@ DONE, BUSY, LATE = 0, 1, 6
 SUPPLY = ("supply_mv", "supply_ma")
 #: How long one try of a live message waits: the next knot is near.
 LIVE_ANSWER_S = 0.03
-#: As a scene: the host moves the figure, live.
-LIVE = 254
+#: As a scene: the host moves the figure, live; nothing plays.
+LIVE, NO_SCENE = 254, 255
 #: The last pulse of a figure that is laid down has ended after so long: three servo frames.
 DOWN_S = 0.06
 #: Loader time-out (1 s) plus the player's boot (0.7 s on an Uno: the CRC of its code); no byte is sent to a
@@ -117,7 +117,10 @@ class Hello:
 
 @dataclass(frozen=True)
 class Status:
-    """What the board is doing; ``frame`` of ``frames`` in ``scene`` (255 = none)."""
+    """What the board is doing; ``frame`` of ``frames`` in ``scene`` (255 = none).
+
+    ``parked``: 1 once a park has ended, so that nothing has pulses any more.
+    """
 
     state: int
     fault: int
@@ -127,11 +130,17 @@ class Status:
     cue: int
     repeats_left: int
     late_frames: int
+    parked: int = 0
 
     @property
     def state_words(self) -> str:
         """The state in one word."""
-        return _name(STATES, self.state)
+        return "parked" if self.parked else _name(STATES, self.state)
+
+    @property
+    def stands_held(self) -> bool:
+        """Whether a hold's stop is over: nothing plays any more."""
+        return self.state == HOLD and self.scene == NO_SCENE
 
 
 @dataclass(frozen=True)
@@ -526,6 +535,29 @@ class Link:
             if self._port.now_s() >= end:
                 raise LinkError(f"the board stays in {now.state_words!r} for more than {timeout_s:.0f} s")
             (listen or self.reports)(0.1)
+
+    def wait_held(self, timeout_s: float = 60.0, *, parked: bool = False) -> Status:
+        """Wait, after :meth:`hold` or :meth:`park`, until everything stands; ``parked``: and has no pulses.
+
+        Raises:
+            LinkError: the board is in fault, the servos lost their power, or it does not come to that.
+
+        """
+        end = self._port.now_s() + timeout_s
+        while True:
+            now = self.status()
+            if now.state == FAULT:
+                raise LinkError(f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}")
+            if now.stands_held and (now.parked or not parked):
+                return now
+            for told in map(news_of, self.reports(0.1)):
+                if told is not None and told.what == RAIL_LOST:
+                    raise LinkError(told.words)
+            if self._port.now_s() >= end:
+                raise LinkError(
+                    f"the figure does not {'park' if parked else 'come to a stop'} within {timeout_s:.0f} s: "
+                    f"the board is in {now.state_words!r}"
+                )
 
     def follow(self, cue: int, scene: int, *, every_s: float = 0.2, start_s: float = 60.0) -> Iterator[Step]:
         """Look at a cue until it ends; the last step carries the outcome.

@@ -1,4 +1,4 @@
-"""A virtual Uno in this process: flash, a boot loader, and the real player core (WebAssembly).
+"""A virtual board in this process: flash, a boot loader, and the real player core (WebAssembly).
 
 Time is simulated, in microseconds, and passes only while somebody reads; so a run repeats exactly
 and takes as long as the computer needs. The uploader and the link see what they see on a real board:
@@ -16,22 +16,21 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Protocol
 
-from sequencer.board.chips import UNO
+from sequencer.board.chips import UNO, Chip
 from sequencer.board.flash import TRAP
 from sequencer.board.port_trouble import went_away
 from sequencer.board.virtual_loader import Ending, boot_loader
+from sequencer.board.virtual_loader_v2 import boot_loader_v2
 from sequencer.errors import LinkError
 from sequencer.tables.extra_clock import PARTS
 from sequencer.tables.model import FRAME_US
 
-FLASH_BYTES = UNO.flash
-IMAGE_LIMIT = UNO.usable
 MAGIC = b"QJK1"
 LOADER_US = 1_000_000
 #: A sixth of a frame.
 SLOT = 53_333
 WATCHDOG_US = 16_000
-LOADER_BAUD, PLAYER_BAUD = UNO.baud, 250_000
+PLAYER_BAUD = 250_000
 #: Bits of the chip's reset cause register (ATmega328P datasheet, MCUSR).
 POWER_ON, EXTERNAL, WATCHDOG = 1, 2, 8
 
@@ -87,7 +86,8 @@ class VirtualBoard:
     """The board: its flash and whatever runs on it, in simulated microseconds.
 
     Args:
-        flash: 32 768 bytes, kept and changed in place; None: blank.
+        flash: all of the chip's, kept and changed in place; None: blank.
+        chip: sizes and which loader speaks; the newest of the loaders that such boards have.
         image_base: where the image begins; the player's code lies below.
         player_crc32: which player's code the core stands for; the chip runs nothing else.
         make_player: how to get a core (once, when first needed).
@@ -103,11 +103,13 @@ class VirtualBoard:
         player_crc32: int,
         image_base: int,
         make_player: Callable[[], PlayerCore],
+        chip: Chip = UNO,
         any_baud: bool = False,
         faults: Faults | None = None,
         clock_ppm: float = 0.0,
     ) -> None:
-        self.flash = flash if flash is not None else bytearray(b"\xff" * FLASH_BYTES)
+        self.chip = chip
+        self.flash = flash if flash is not None else bytearray(b"\xff" * chip.flash)
         self.faults = faults or Faults()
         self.now_us = 0
         self._rate = 1.0 + clock_ppm / 1e6
@@ -130,7 +132,7 @@ class VirtualBoard:
     @property
     def baud(self) -> int:
         """The speed at which the running program listens and talks."""
-        return PLAYER_BAUD if self.mode is Mode.PLAYER else LOADER_BAUD
+        return PLAYER_BAUD if self.mode is Mode.PLAYER else self.chip.baud
 
     def reset(self, cause: int = EXTERNAL) -> None:
         """The reset line, or power: the loader runs after the former, page 0 after anything else."""
@@ -140,7 +142,8 @@ class VirtualBoard:
         self._rx_free_us = self._tx_free_us = self.now_us
         if cause == EXTERNAL:
             self.mode = Mode.LOADER
-            self._loader = boot_loader(self.flash, self._kept)
+            speaks = boot_loader if self.chip.protocol == "stk500v1" else boot_loader_v2
+            self._loader = speaks(self.flash, self._kept, self.chip)
             next(self._loader)
             self._wake_us = self.now_us + LOADER_US
         else:
@@ -221,7 +224,7 @@ class VirtualBoard:
         if self.flash[:2] != TRAP and zlib.crc32(self.flash[: self._image_base]) == self._player_crc32:
             if self._core is None:
                 self._core = self._make_player()
-            held = bytes(self.flash[self._image_base : IMAGE_LIMIT])
+            held = bytes(self.flash[self._image_base : self.chip.usable])
             self.mode = Mode.PLAYER
             self._core.boot(held if held.startswith(MAGIC) else None, cause)
             self._frame_us = float(self.now_us)

@@ -30,7 +30,7 @@ def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, a
         "Opening the port may reset the board: a figure that is on it then settles and\n"
         "idles by itself. Keep clear of it."
     )
-    with Link(open_port(port, speed=None, state=state)) as link:
+    with Link(open_port(port, speed=None, state=state, kind=figure.board.kind)) as link:
         hello = link.hello()
         tell(f"measuring the clock of {port} for {seconds:g} s; it is truest when warm")
         with progress("clock") as bar:

@@ -48,7 +48,7 @@ def calibrate_expander(
     output, pin = wire_of(figure, expander, wire)
     where = pin_name(pin, figure.board.kind)
     tell(CAUTIONS)
-    transport = open_port(port, speed=None, state=state)
+    transport = open_port(port, speed=None, state=state, kind=figure.board.kind)
     try:
         link = on_bench(transport, figure.board.kind, yes, tell)
         tell(

@@ -22,6 +22,7 @@ def command(
     ),
 ) -> None:
     """Plan, prove, compile, flash and play the Lantern Keeper; needs no hardware."""
+    from sequencer.board.chips import CHIPS
     from sequencer.cli.say import console, progress
     from sequencer.cli.showing import print_certificate, print_report, report_text
     from sequencer.firmware.compile import write_outputs
@@ -56,10 +57,11 @@ def command(
     for file in made.files:
         say.print(f"  {file}", markup=False)
 
+    protocol = CHIPS[built.figure.board.kind].protocol.replace("stk", "STK")
     _step(
         say,
         4,
-        "Flashing a virtual board through its boot loader (STK500v1), reading back, awaiting its hello",
+        f"Flashing a virtual board through its boot loader ({protocol}), reading back, awaiting its hello",
     )
     link = _flash(say, built)
 
@@ -79,14 +81,24 @@ def _step(say: Console, number: int, what: str) -> None:
 
 
 def _flash(say: Console, built: BuiltShow) -> Link:
+    from sequencer.board.chips import CHIPS
     from sequencer.board.flash import flash_board
     from sequencer.board.link import Link
-    from sequencer.board.virtual_uno import fresh_virtual
+    from sequencer.board.virtual_boards import fresh_virtual
     from sequencer.cli.say import progress
 
-    board = fresh_virtual()
+    kind = built.figure.board.kind
+    board = fresh_virtual(kind)
     with progress("flash") as bar:
-        done = flash_board(board, built.flash_bytes, built.image_crc32, built.player_crc32, bar.pages)
+        done = flash_board(
+            board,
+            built.flash_bytes,
+            built.image_crc32,
+            built.player_crc32,
+            bar.pages,
+            chip=CHIPS[kind],
+            outside=built.outside,
+        )
     say.print(
         f"  {done.pages_written} pages written and read back, {board.now_s():.1f} s of the board's time"
     )

@@ -53,7 +53,7 @@ def command(
 
 
 def _of_the_scenes(show: Path, compiled: bool) -> tuple[str, ...]:
-    """What the scenes add to the sheet: how long a visitor may wait for a cue.
+    """What the scenes add to the sheet: how long a visitor may wait for a cue, and a person for a stop.
 
     Only compiled scenes tell, which takes seconds; page one names the command instead.
     """
@@ -66,17 +66,20 @@ def _of_the_scenes(show: Path, compiled: bool) -> tuple[str, ...]:
         )
     from sequencer.errors import QuarterjackError
     from sequencer.show import build_show
+    from sequencer.tables.standstill import sentence, standstill
 
     try:
         built = build_show(show)
     except QuarterjackError:
         return ("The scenes beside it do not compile yet; `quarterjack check` says why.",)
+    stopping = sentence(standstill(built.contents))
     if not built.table.rows:
-        return ()
+        return (stopping,)
     loop, scene, frames = built.table.longest
     seconds = frames * built.contents.frame_us * 1e-6
     return (
         f"The longest transition, from {loop} to {scene}, takes {seconds:.2f} s, after up to 0.12 s of wait.",
+        stopping,
     )
 
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from sequencer.board.in_step import InStep
     from sequencer.board.link import Link, News, Trip
     from sequencer.board.streaming import Hear, SceneStream, Streamed
+    from sequencer.cli.afterwards import Then
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow, PlannedShow
 
@@ -22,6 +23,8 @@ def stream_scene(
     speed: float | None,
     state: Path | None,
     *,
+    then: Then,
+    resume: bool,
     as_json: bool,
 ) -> None:
     """Stream one scene and say how it went.
@@ -33,8 +36,9 @@ def stream_scene(
     """
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import HOLD, Link
+    from sequencer.board.link import POWERLESS, Link
     from sequencer.board.streaming import SceneStream, scene_parts
+    from sequencer.cli.afterwards import Then, can_end_so, caution, end_so, leave_hold, without_power
     from sequencer.cli.board_health import Checkup
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
@@ -51,6 +55,7 @@ def stream_scene(
     with progress("compile") as bar:
         planned, built = _made(scene, show, carries, bar)
     seconds = planned.timelines[scene].duration_s
+    can_end_so(then, built)
     parts = scene_parts(planned.plans[scene], list(planned.specs), planned.tracks.pairs)
     tracks = sum(len(part.numbers) for part in parts)
     if not is_simulated(port):
@@ -59,13 +64,10 @@ def stream_scene(
     tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
     with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
         hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
-        for caution in start_cautions(hello, is_simulated(port)):
-            tell(caution)
+        for words in (*start_cautions(hello, is_simulated(port)), *caution(then, built.figure)):
+            tell(words)
         tell_other_calibration(link, built.figure, tell)
-        if link.wait_ready().state == HOLD:
-            tell("the board is in hold; it goes to rest first")
-            link.resume()
-            link.wait_ready(held=False)
+        leave_hold(link, resume, f"quarterjack trigger {scene} {show} --port {port} --stream", tell)
         tell(f"{scene}: {seconds:.2f} s, {tracks} tracks, streamed")
         checkup = Checkup(link)
         step = InStep(link, clock_trim(built.contents), hasty=True)
@@ -78,6 +80,11 @@ def stream_scene(
             told = _played(link, playing, step, hear, bar, seconds)
         step.leave()
         health = checkup.after()
+        if health is not None and health.words is not None:
+            tell(health.words)
+        if told.outcome not in (POWERLESS, "underrun"):
+            tell(f"{scene}: {ending(told.outcome, 1)}")
+        final = end_so(link, then if told.outcome == "played" else Then.IDLE, tell)
     if as_json:
         say_json(
             {
@@ -88,10 +95,11 @@ def stream_scene(
                 "tracks": tracks,
                 "underrun_of": told.short,
                 "telemetry": None if health is None else health.as_json(),
+                "state": final,
             }
         )
-    if health is not None and health.words is not None:
-        tell(health.words)
+    if told.outcome == POWERLESS:
+        raise without_power(scene)
     if told.outcome == "underrun":
         raise LinkError(
             Fault(
@@ -100,7 +108,6 @@ def stream_scene(
                 "a scene in the board's memory needs no computer",
             )
         )
-    tell(f"{scene}: {ending(told.outcome, 1)}")
 
 
 def _made(scene: str, show: Path, carries: Path | None, bar: Progress) -> tuple[PlannedShow, BuiltShow]:

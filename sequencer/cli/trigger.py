@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sequencer.board.connect import PORT_HELP, STATE_HELP
+from sequencer.cli.afterwards import Then
 
 if TYPE_CHECKING:
     from sequencer.board.in_step import InStep
@@ -26,6 +27,16 @@ def command(
     scene: Annotated[str, typer.Argument(help="The scene's name.")],
     show: Annotated[Path, typer.Argument(help="The show folder.")] = Path(),
     port: Annotated[str, typer.Option(help=PORT_HELP)] = "auto",
+    then: Annotated[
+        Then,
+        typer.Option(
+            help="After the last turn: idle on; hold where it stops; or park, which puts the figure to bed: "
+            "to the parked pose, then no pulses."
+        ),
+    ] = Then.IDLE,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="If the figure is in hold: let it go to rest first.")
+    ] = False,
     loop: Annotated[int, typer.Option(min=0, max=255, help="How often; 0: until stopped.")] = 1,
     speed: Annotated[
         float, typer.Option(min=0, help="Simulated boards: times real time; 0: as fast as it goes.")
@@ -56,7 +67,8 @@ def command(
     """
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import HOLD, Link
+    from sequencer.board.link import POWERLESS, Link
+    from sequencer.cli.afterwards import can_end_so, caution, end_so, leave_hold, without_power
     from sequencer.cli.board_health import Checkup
     from sequencer.cli.keys import keys
     from sequencer.cli.lesson import Lesson
@@ -68,12 +80,16 @@ def command(
     from sequencer.show import build_show
     from sequencer.tables.extra_clock import clock_trim
 
+    if loop == 0 and then is not Then.IDLE:
+        raise UsageError("--loop 0 has no last turn after which it could " + then)
     if stream:
         from sequencer.cli.stream import stream_scene
 
         if loop != 1 or learn:
             raise UsageError("a streamed scene plays once, and nothing is learned from it")
-        stream_scene(scene, show, carries, port, speed or None, state, as_json=as_json)
+        stream_scene(
+            scene, show, carries, port, speed or None, state, then=then, resume=resume, as_json=as_json
+        )
         return
     if carries is not None:
         raise UsageError("--carries is for --stream: without it the board plays what it carries")
@@ -89,6 +105,7 @@ def command(
     with progress("compile") as bar:
         built = build_show(show, bar.tell)
     number = scene_number(scene, built.scene_names)
+    can_end_so(then, built)
     if is_simulated(port):
         tell(f"waiting for the {port} board's hello and for the figure to settle")
     else:
@@ -101,14 +118,10 @@ def command(
     kind = built.figure.board.kind
     with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
         hello = check_carries(link, built.image_crc32, show, built.figure.name)
-        for caution in start_cautions(hello, is_simulated(port)):
-            tell(caution)
+        for words in (*start_cautions(hello, is_simulated(port)), *caution(then, built.figure)):
+            tell(words)
         tell_other_calibration(link, built.figure, tell)
-        was = link.wait_ready()
-        if was.state == HOLD:
-            tell("the board is in hold; it goes to rest first")
-            link.resume()
-            link.wait_ready(held=False)
+        leave_hold(link, resume, f"quarterjack trigger {scene} {show} --port {port}", tell)
         if lesson is not None:
             link.learn(True)
         checkup = Checkup(link)
@@ -131,6 +144,13 @@ def command(
         if lesson is not None:
             lesson.finish(link)
             tell(lesson.save(show))
+        if health is not None and health.words is not None:
+            tell(health.words)
+        if outcome != POWERLESS:
+            tell(f"{scene}: {ending(outcome, loop)}")
+        final = end_so(link, then if outcome == "played" else Then.IDLE, tell)
+        if outcome != "played" and then is not Then.IDLE:
+            tell(f"so it does not {then} of itself; the board is in {final}")
     if as_json:
         say_json(
             {
@@ -141,12 +161,11 @@ def command(
                 "scene_s": seconds,
                 "late_frames": late,
                 "telemetry": None if health is None else health.as_json(),
+                "state": final,
             }
         )
-        return
-    if health is not None and health.words is not None:
-        tell(health.words)
-    tell(f"{scene}: {ending(outcome, loop)}")
+    if outcome == POWERLESS:
+        raise without_power(scene)
 
 
 def _in_step(steps: Iterator[Step], step: InStep) -> Iterator[Step]:
@@ -182,12 +201,8 @@ def tell_events(
 
 def ending(outcome: str, turns: int) -> str:
     """How it ended, in words."""
-    from sequencer.board.link import POWERLESS
-
     if outcome == "stopped":
         return "stopped by hold"
-    if outcome == POWERLESS:
-        return "not played to its end: the servos lost their power"
     return "played to its end" if turns == 1 else f"played {turns} times, to its end"
 
 

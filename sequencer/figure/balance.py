@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,7 @@ from sequencer.units import kgcm_from_n_m
 
 @dataclass(frozen=True)
 class AtRest:
-    """What pulls an axis at home, and the least friction that keeps it there, N m."""
+    """What pulls an axis in a pose, and the least friction that keeps it there, N m."""
 
     axis: str
     pull_n_m: float
@@ -32,10 +32,19 @@ class AtRest:
 
 def at_rest(figure: Figure) -> dict[str, AtRest]:
     """Every axis at home, all the others at home too. Springs and counterweights are counted."""
+    return _at(figure, {name: axis.home_rad for name, axis in figure.axes.items()})
+
+
+def fall_when_parked(figure: Figure) -> list[str]:
+    """Axes that gravity moves from the parked pose, unless something that nobody has told of holds them."""
+    parked = _at(figure, {name: axis.parked_rad for name, axis in figure.axes.items()})
+    return [name for name, found in parked.items() if not found.stays]
+
+
+def _at(figure: Figure, pose_rad: Mapping[str, float]) -> dict[str, AtRest]:
     if not figure.axes:
         return {}
-    home = {name: np.array([axis.home_rad]) for name, axis in figure.axes.items()}
-    holding = Dynamics(figure).holding(home)
+    holding = Dynamics(figure).holding({name: np.array([angle]) for name, angle in pose_rad.items()})
     return {
         name: AtRest(name, abs(float(holding[name][0])), doubt.friction(axis).low)
         for name, axis in figure.axes.items()

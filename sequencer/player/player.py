@@ -319,6 +319,10 @@ class Player:
     def memory(self, content: bytes) -> None:
         self._machine.write(self._machine.call("x_memory"), content[:MEMORY_BYTES])
 
+    def stored(self, at: int, size: int) -> bytes:
+        """What the image's buffer holds now: blocks for an I2C memory come over the link, into it."""
+        return self._machine.read(self._machine.call("x_image") + at, size)
+
     def receive(self, data: bytes) -> None:
         """Bytes that came over the link; requests are handled at once."""
         address = self._machine.call("x_in")

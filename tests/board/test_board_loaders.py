@@ -8,16 +8,17 @@ from pathlib import Path
 import bincopy
 import pytest
 
+from sequencer.board import stk500v2
 from sequencer.board.chips import CHIPS
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.flash import flash_board, trap_page
 from sequencer.board.link import Link
-from sequencer.board.virtual_uno import fresh_virtual
+from sequencer.board.virtual_boards import fresh_virtual
 from sequencer.errors import LoaderError
 from sequencer.firmware.boards import prebuilt_player
 from sequencer.firmware.join import join
 from sequencer.tables.image import build_image
-from sequencer.tables.model import Extra
+from sequencer.tables.model import Extra, ShowImage
 from tests.board.boards import Load, bought, by_avrdude, chip_of, load_for, small_show
 from tests.board.emulated_show import check_against_core, core_frames, idle_levels, start_stage
 
@@ -108,13 +109,68 @@ def test_a_nanos_show_plays_on_the_virtual_board() -> None:
     assert (result.hello.board, result.hello.fault) == (2, 0)
 
 
+def large_show() -> ShowImage:
+    """A show for a Mega that reaches beyond what 16 bits address."""
+    filler = Extra(200, bytes(at * 7 & 0xFF for at in range(60_000)))
+    return dataclasses.replace(small_show("mega")[0], extras=(filler,))
+
+
+def test_a_virtual_mega_takes_an_image_beyond_64_kb() -> None:
+    show, player = large_show(), prebuilt_player("mega")
+    image = build_image(show)
+    content, crc = join(player, image, show)[1], int.from_bytes(image[8:12], "little")
+    assert len(content) > 0x14000
+    port = fresh_virtual("mega")
+    result = flash_board(port, content, crc, player.crc32, chip=CHIPS["mega"])
+    assert (result.hello.board, result.hello.fault, result.hello.image_crc) == (3, 0, crc)
+    assert port.board.flash[: len(content)] == content
+    port.board.flash[0x13000] ^= 1
+    port.reset()
+    assert Link(port).hello().fault == 3
+
+
+def test_the_virtual_megas_loader_answers_as_the_real_one() -> None:
+    """The same messages in the same order, among them a write to another page than the one it erases.
+
+    (To a page that is not blank, the emulator's chip would write as no flash memory can.)
+    """
+    page = bytes(range(256))
+    before = (b"\xaa" * 1280).ljust(2048, b"\xff")
+    bodies = [
+        *(b"\x01", b"\x10" + bytes(11)),
+        *(bytes((0x1B, 4, 0, 0, index, 0)) for index in range(3)),
+        *(b"\x06\x80\0\0\0", b"\x13\x01\0" + bytes(7) + page),
+        # Page 5 is written while page 1 is erased.
+        *(b"\x06\x80\0\x02\x80", b"\x13\x01\0" + bytes(7) + page[::-1]),
+        *(b"\x06\x80\0\0\0", *[b"\x14\x01\0\x20"] * 6),
+        b"\x77",
+    ]
+    real, ours = bought("mega"), fresh_virtual("mega")
+    real.board.load(0, before)
+    ours.board.flash[: len(before)] = before
+    said = []
+    for port in (real, ours):
+        port.set_baud(CHIPS["mega"].baud)
+        port.reset()
+        port.read(4096, 0.1)
+        answers = []
+        for number, body in enumerate(bodies):
+            message = stk500v2.framed(number, body)
+            if number == 2:
+                port.write(message[:-1] + bytes((message[-1] ^ 1,)))
+                assert port.read(300, 0.1) == b""
+            port.write(message)
+            answers.append(port.read(300, 0.1))
+        said.append(answers)
+    for body, told, answered in zip(bodies, *said, strict=True):
+        assert answered == told, body[:8].hex(" ")
+    assert [answer[7:8].hex() for answer in said[0][-7:-1]] == ["00", "ff", "aa", "aa", "aa", "ff"]
+
+
 def test_a_megas_image_may_reach_beyond_64_kb() -> None:
     """The CRC says whether the player reads what lies there; another tool reads the hex the same way."""
-    show, _ = small_show("mega")
-    filler = Extra(200, bytes(at * 7 & 0xFF for at in range(60_000)))
-    show = dataclasses.replace(show, extras=(filler,))
+    show, player = large_show(), prebuilt_player("mega")
     image = build_image(show)
-    player = prebuilt_player("mega")
     text, content = join(player, image, show)
     assert len(content) > 0x14000
     file = bincopy.BinFile()

@@ -14,6 +14,8 @@ from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.flash import flash_board
 from sequencer.board.i2c_memory import send_outside
 from sequencer.board.link import Link
+from sequencer.board.virtual_boards import open_virtual
+from sequencer.board.virtual_state import outside_path
 from sequencer.errors import LinkError
 from sequencer.firmware.boards import board_description, prebuilt_player
 from sequencer.firmware.join import join
@@ -215,3 +217,26 @@ def test_flash_puts_the_rest_into_the_memory_and_has_nothing_to_do_then(fresh_po
     board.i2c.unplug(memory.address)
     with pytest.raises(LinkError, match="I2C memory was not filled"):
         flash_board(fresh_port, content, *crcs, outside=outside)
+
+
+def test_the_virtual_board_has_such_a_memory_and_keeps_it(long_image, tmp_path):
+    """Filled over the link by the same upload; nothing of the bus is simulated there."""
+    image, show = long_image
+    state = tmp_path / "flash"
+    player = prebuilt_player("uno")
+    content = join(player, image, show)[1]
+    outside = image[inside_bytes(image) :]
+    port = open_virtual(state)
+    result = flash_board(port, content, image_crc32(image), player.crc32, outside=outside)
+    assert (result.outcome, result.hello.fault) == ("flashed", 0)
+    port.close()
+    assert outside_path(state).read_bytes()[: len(outside)] == outside
+    link = Link(open_virtual(state))
+    assert link.hello().fault == 0
+    link.wait_ready()
+    cue = link.cue(2)
+    assert [step.outcome for step in link.follow(cue, 2)][-1] == "played"
+    spoilt = bytearray(outside_path(state).read_bytes())
+    spoilt[len(outside) // 2] ^= 1
+    outside_path(state).write_bytes(bytes(spoilt))
+    assert Link(open_virtual(state)).hello().fault == 3

@@ -97,7 +97,7 @@ def test_held_pulses_stand_still_under_all_the_traffic_the_player_can_answer(twe
     board.edges.clear()
     board.take()
     ask = catalogue().by_name["ask_status"].code
-    # A status has 22 bytes: a question, with zeros (empty frames) behind it, is shorter than its answer.
+    # A status has 23 bytes: a question, with zeros (empty frames) behind it, is shorter than its answer.
     flood = b"".join(Frame(1 + i % 255, ask, b"").encode().ljust(18, b"\0") for i in range(255))
     board.sent_at = []
     begin, fed, sent = board.cycle, 0, 0

@@ -252,11 +252,11 @@ def _serial_raises(monkeypatch: pytest.MonkeyPatch, error: OSError) -> None:
 @pytest.fixture
 def unplugged_port(monkeypatch: pytest.MonkeyPatch) -> None:
     """A virtual board whose cable goes away a while into the upload."""
-    from sequencer.board import connect, virtual_uno
+    from sequencer.board import connect, virtual_boards
     from sequencer.board.transport import Transport
 
     def unplugging(_spec: str, **_kwargs: object) -> Transport:
-        port = virtual_uno.fresh_virtual()
+        port = virtual_boards.fresh_virtual()
         port.board.faults.unplug_after = 4000
         return port
 

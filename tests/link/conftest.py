@@ -7,10 +7,11 @@ from collections.abc import Callable
 
 import pytest
 
+from sequencer.board.chips import UNO
 from sequencer.board.frames import Frame, FrameDecoder, crc16
 from sequencer.board.link import ENDED, STARTED, STOPPED
 from sequencer.board.messages import catalogue, decode_body, encode_body
-from sequencer.board.virtual import FLASH_BYTES, Faults, VirtualBoard, VirtualTransport
+from sequencer.board.virtual import Faults, VirtualBoard, VirtualTransport
 
 SCENE_FRAMES = 50
 IMAGE_BASE = 0x400
@@ -42,7 +43,7 @@ class PlayerModel:
     def _hello(self) -> dict:
         crc = int.from_bytes(self.image[8:12], "little") if self.image else 0
         return {
-            "protocol": 2,
+            "protocol": 3,
             "player_version": 1,
             "board": 1,
             "reset_cause": self.cause,
@@ -96,6 +97,7 @@ class PlayerModel:
                     "cue": self.cue,
                     "repeats_left": self.repeats,
                     "late_frames": 0,
+                    "parked": 0,
                 },
             )
         result = 0
@@ -148,7 +150,7 @@ class PlayerModel:
 
 def make_flash(player: int = 0, image: int | None = 1, image_size: int = 500) -> bytes:
     """32 KB: a player's code (three pages) and an image (a few), distinct by their numbers."""
-    flash = bytearray(b"\xff" * FLASH_BYTES)
+    flash = bytearray(b"\xff" * UNO.flash)
     flash[:300] = bytes((7 * at + 11 * player + 1) & 0xFF for at in range(300))
     if image is not None:
         body = b"QJK1" + bytes((13 * at + 5 * image) & 0xFF for at in range(image_size - 4))

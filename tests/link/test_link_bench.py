@@ -14,7 +14,7 @@ import pytest
 
 from sequencer.board.bench import HELP, Jog, pin_number
 from sequencer.board.link import Link
-from sequencer.board.virtual_uno import fresh_virtual, open_virtual
+from sequencer.board.virtual_boards import fresh_virtual, open_virtual
 from sequencer.cli.main import run
 from sequencer.errors import UsageError
 

@@ -10,7 +10,7 @@ import pytest
 
 from sequencer.board.bench import Jog
 from sequencer.board.link import Link
-from sequencer.board.virtual_uno import fresh_virtual
+from sequencer.board.virtual_boards import fresh_virtual
 from sequencer.cli.main import run
 from sequencer.errors import LinkError
 

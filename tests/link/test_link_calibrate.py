@@ -244,7 +244,7 @@ def test_a_swapped_servo_calibrate_compile_flash(tmp_path, typed, capsys) -> Non
     crc = json.loads(capsys.readouterr().out)["image_crc32"]
     assert run(["flash", str(show), *state, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["image_crc32"] == crc
-    from sequencer.board.virtual_uno import open_virtual
+    from sequencer.board.virtual_boards import open_virtual
 
     port = open_virtual(tmp_path / "flash")
     with Link(port) as link:
@@ -287,7 +287,7 @@ def clocked(monkeypatch):
     """The ports that the command opens are virtual boards whose clocks are off by so much."""
     from sequencer.board import connect
     from sequencer.board.virtual import VirtualTransport
-    from sequencer.board.virtual_uno import make_board
+    from sequencer.board.virtual_boards import make_board
 
     def off(ppm: float) -> None:
         def open_port(port, **options):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board import virtual_uno
+from sequencer.board import virtual_boards
 from sequencer.board.link import Link, Telemetry
 from sequencer.cli.board_health import Checkup, Health
 from sequencer.cli.main import run
@@ -78,7 +78,7 @@ def test_a_damaged_line_is_told_at_the_end_and_a_sound_one_is_not(
     assert run(trigger) == 0
     assert "board:" not in capsys.readouterr().out
 
-    make, passed = virtual_uno.make_board, [0]
+    make, passed = virtual_boards.make_board, [0]
 
     def spoilt(data: bytes) -> bytes:
         passed[0] += 1
@@ -89,7 +89,7 @@ def test_a_damaged_line_is_told_at_the_end_and_a_sound_one_is_not(
         board.faults.to_board = board.faults.to_host = spoilt
         return board, save
 
-    monkeypatch.setattr(virtual_uno, "make_board", noisy)
+    monkeypatch.setattr(virtual_boards, "make_board", noisy)
     assert run(trigger) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[-2].startswith("board: ")

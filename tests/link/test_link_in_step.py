@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board import virtual_uno
+from sequencer.board import virtual_boards
 from sequencer.board.clock import BoardClock
 from sequencer.board.in_step import EVERY_S, InStep
 from sequencer.board.link import LIVE_ANSWER_S, Link
@@ -37,8 +37,8 @@ class Boards:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, ppm: float) -> None:
         self.begins: list[int] = []
-        self._make = partial(virtual_uno.make_board, clock_ppm=ppm)
-        monkeypatch.setattr(virtual_uno, "make_board", self._made)
+        self._make = partial(virtual_boards.make_board, clock_ppm=ppm)
+        monkeypatch.setattr(virtual_boards, "make_board", self._made)
 
     def _made(self, *args, **options) -> tuple[VirtualBoard, Callable[[], None]]:
         board, save = self._make(*args, **options)

@@ -345,8 +345,3 @@ def test_an_adapter_that_brltty_took_away_is_told(monkeypatch: pytest.MonkeyPatc
     assert "brltty is running" in str(port_trouble.not_there("/dev/ttyUSB0"))
     monkeypatch.setattr(port_trouble, "running", lambda name: False)
     assert "brltty" not in str(port_trouble.not_there("/dev/ttyUSB0"))
-
-
-def test_a_mega_is_not_virtual_and_that_is_said() -> None:
-    with pytest.raises(PortError, match="the virtual board is an Uno or a Nano, not a mega"):
-        open_port("virtual", kind="mega")

@@ -15,7 +15,6 @@ from sequencer.board.link import Link
 from sequencer.board.pace import Paced
 from sequencer.board.serial_port import SerialPort
 from sequencer.board.serve import PtyDoorway, TcpDoorway, serve
-from sequencer.board.virtual import FLASH_BYTES
 from sequencer.board.virtual_state import FlashFile, state_path
 from sequencer.errors import ImageError, PortError
 
@@ -84,12 +83,12 @@ def test_paced_time_follows_the_wall_by_the_speed(bench, flash_of) -> None:
 
 def test_flash_kept_in_a_file_written_whole_and_only_when_changed(tmp_path) -> None:
     file = tmp_path / "deep" / "board.flash"
-    kept = FlashFile(file, FLASH_BYTES)
+    kept = FlashFile(file, UNO.flash)
     kept.save()
     assert not file.exists()
     kept.content[5] = 7
     kept.save()
-    assert FlashFile(file, FLASH_BYTES).content[5] == 7
+    assert FlashFile(file, UNO.flash).content[5] == 7
     assert list(file.parent.iterdir()) == [file]
 
 
@@ -97,7 +96,7 @@ def test_a_file_that_is_no_flash_is_refused(tmp_path) -> None:
     file = tmp_path / "x"
     file.write_bytes(b"abc")
     with pytest.raises(ImageError, match="not the flash of a virtual board"):
-        FlashFile(file, FLASH_BYTES)
+        FlashFile(file, UNO.flash)
 
 
 def test_the_cache_folder_is_the_users(tmp_path, monkeypatch) -> None:

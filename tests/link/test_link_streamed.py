@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board import virtual_uno
+from sequencer.board import virtual_boards
 from sequencer.board.link import LIVE
 from sequencer.cli.main import run
 from sequencer.player.player import Player
@@ -51,7 +51,7 @@ def trigger(show: Path, tmp_path, monkeypatch, capsys) -> Callable[..., tuple[in
     capsys.readouterr()
 
     def play(happens: Callable[[Player], None], *options: str) -> tuple[int, list[str]]:
-        inner, passed = virtual_uno._Core.tick, [0]
+        inner, passed = virtual_boards._Core.tick, [0]
 
         def tick(core):
             row = inner(core)
@@ -60,7 +60,7 @@ def trigger(show: Path, tmp_path, monkeypatch, capsys) -> Callable[..., tuple[in
                 happens(core._player)
             return row
 
-        monkeypatch.setattr(virtual_uno._Core, "tick", tick)
+        monkeypatch.setattr(virtual_boards._Core, "tick", tick)
         code = run(["trigger", "hello", str(show), *port, "--speed", "0", *options])
         return code, capsys.readouterr().out.splitlines()
 

@@ -82,7 +82,7 @@ def test_hello_after_reset_and_when_asked() -> None:
     (seq, kind, body), *none = frames(player.transmit())
     assert not none
     assert (seq, kind) == (0, HELLO)
-    expected = struct.pack("<BHBBBB", 2, 2, 1, 2, State.BOOT, Fault.OK) + image[8:12]
+    expected = struct.pack("<BHBBBB", 3, 2, 1, 2, State.BOOT, Fault.OK) + image[8:12]
     assert body == expected + struct.pack("<IH", 0x12345678, BOOT) + b"figure".ljust(16, b"\0")
     assert ask(player, frame(9, ASK_HELLO)) == [(9, HELLO, body)]
 
@@ -106,7 +106,7 @@ def test_a_cue_is_performed_once_and_its_news_told() -> None:
         (0, HAPPENED, struct.pack("<BHBB", 2, 513, 1, 255)),
     ]
     ((seq, kind, body),) = ask(player, frame(3, ASK_STATUS))
-    assert (seq, kind, len(body)) == (3, STATUS, 16)
+    assert (seq, kind, len(body)) == (3, STATUS, 17)
     assert (body[0], body[2], struct.unpack("<I", body[7:11])[0]) == (State.IDLE, 0, 60)
 
 

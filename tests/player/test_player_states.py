@@ -302,3 +302,18 @@ def test_a_released_track_is_still_known_to_stand_at_rest() -> None:
     player.release()
     player.play(1)
     assert player.standing_sixteenths(2) == 16 * 1500
+
+
+@pytest.mark.parametrize("request_", ["hold", "pressed", "park"])
+def test_a_stop_while_it_settles_leaves_the_move_whole_and_every_track_at_rest(request_: str) -> None:
+    """At its end nothing has a velocity to fade; the parked tracks part from rest once they stand there."""
+    calm = started(150)
+    first = int(np.flatnonzero(started().play(150).state == State.IDLE)[0])
+    rest = calm.play(1).window[0] * 0
+    for early in range(2, 48):
+        player = started(first - early)
+        ask(player, request_)
+        played = player.play(early + 6)
+        held = np.flatnonzero(played.state == State.HOLD)
+        assert len(held)
+        np.testing.assert_array_equal(played.window[held[0] + 5], rest)
