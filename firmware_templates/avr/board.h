@@ -28,7 +28,8 @@ uint8_t boot_cause(void);
 uint8_t boot_hangs(void);
 /* Notes, with the end near, that the program hung. */
 void boot_note_hang(void);
-/* This boot's number: resets since the power came. */
+#define LAST_HANG 3u /* in a row: from here on the board stays dead */
+/* This boot's number: starts of this board, counted in its EEPROM. */
 uint16_t qj_boot_number(void);
 /* The last pulses of the run before, 0 where none is known. Then what to remember, once a frame. */
 const uint16_t *boot_pulses(void);
@@ -131,6 +132,7 @@ void sound_start(const qj_player *p);
 void sound_frame(const qj_player *p);
 /* Sends the next byte when the one before is out. */
 void sound_poll(void);
+uint8_t sound_busy(void); /* a byte is going out */
 
 /* uart.c -------------------------------------------------------------------------------------- */
 

@@ -49,15 +49,20 @@ void take_reset_cause(void) {
 }
 
 /* Of the record and of the image that it belongs to: another show's pulses say nothing about this one. */
-static uint16_t crc_of_past(void) {
-  const uint8_t *byte = (const uint8_t *)&kept;
+static uint16_t crc_of(const past *of) {
+  const uint8_t *byte = (const uint8_t *)of;
   uint16_t crc = (uint16_t)(qj_read(8) | (uint16_t)(qj_read(9) << 8)); /* the low half of the image's own CRC */
   uint8_t i;
   for (i = 0; i < offsetof(past, crc); i++) crc = qj_crc16(crc, byte[i]);
   return crc;
 }
 
-static uint8_t hangs_so_far(void) { return (uint8_t)(hangs ^ not_hangs) == 0xFF ? hangs : 0; }
+/* 0 for what no count of ours can be: a loader may hide that the power came only now. */
+static uint8_t hangs_so_far(void) {
+  return (uint8_t)(hangs ^ not_hangs) == 0xFF && (hangs & (uint8_t)~JUST_NOW) <= LAST_HANG ? hangs : 0;
+}
+
+static uint8_t one_more(uint8_t n) { return n < LAST_HANG ? (uint8_t)(n + 1u) : LAST_HANG; }
 
 static void set_hangs(uint8_t n) {
   hangs = n;
@@ -66,16 +71,18 @@ static void set_hangs(uint8_t n) {
 
 void boot_begin(void) {
   uint8_t n = hangs_so_far();
-  if ((cause & (_BV(PORF) | _BV(BORF))) || crc_of_past() != kept.crc) {
+  if ((cause & (_BV(PORF) | _BV(BORF))) || crc_of(&kept) != kept.crc) {
     uint8_t *byte = (uint8_t *)&kept, i;
     for (i = 0; i < sizeof kept; i++) byte[i] = 0;
   }
   /* The watchdog's interrupt leaves a note; its reset shows where the loader lets it through. (With EXTRF the
    * reset was the loader's own way to leave.) */
-  if (n & JUST_NOW)
+  if (cause & (_BV(PORF) | _BV(BORF)))
+    n = 0; /* RAM holds anything */
+  else if (n & JUST_NOW)
     cause = _BV(WDRF);
   else if ((cause & (_BV(WDRF) | _BV(EXTRF))) == _BV(WDRF))
-    n++;
+    n = one_more(n);
   else
     n = 0;
   set_hangs(n & (uint8_t)~JUST_NOW);
@@ -87,13 +94,17 @@ uint8_t boot_hangs(void) { return hangs; }
 
 const uint16_t *boot_pulses(void) { return kept.pulse; }
 
-/* A track without pulses stands where it was sent last, or where it falls. */
+/* A track without pulses stands where it was sent last, or where it falls; of a dead figure nothing is known. A reset
+ * between the first byte and the last would cost the record: so it is made elsewhere, and copied in a few microseconds. */
 void boot_keep_pulses(const qj_player *p) {
+  past made;
   uint8_t i;
-  for (i = 0; i < p->tracks; i++) {
-    kept.pulse[i] = p->pulse[i] || p->fault != QJ_OK ? p->pulse[i] : qj_standing(p, i);
+  for (i = 0; i < QJ_MAX_TRACKS; i++) {
+    made.pulse[i] = 0;
+    if (i < p->tracks && p->fault == QJ_OK) made.pulse[i] = p->pulse[i] ? p->pulse[i] : qj_standing(p, i);
   }
-  kept.crc = crc_of_past();
+  made.crc = crc_of(&made);
+  kept = made;
 }
 
-void boot_note_hang(void) { set_hangs((uint8_t)((hangs_so_far() + 1u) | JUST_NOW)); }
+void boot_note_hang(void) { set_hangs((uint8_t)(one_more(hangs_so_far()) | JUST_NOW)); }

@@ -18,7 +18,6 @@
 #include <avr/io.h>
 #include <avr/wdt.h>
 
-#define LAST_HANG 3u
 #define SLICE 64u       /* bytes of the image a frame: 3200 a second, for 3 % of the processor */
 #define CANARY 8u       /* bytes; a frame of the stack seldom has a larger hole */
 #define SONG 0xC5u

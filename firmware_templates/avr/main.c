@@ -18,6 +18,8 @@ static qj_player player;
 static qj_link host;
 static qj_keep keep;
 
+static uint8_t ending; /* a fault has had its first frame */
+
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
@@ -54,14 +56,22 @@ static QJ_ONCE void next_frame(void) {
   qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
     uint16_t width = bench_step();
+    qj_tick(&player); /* a fault's clock */
     pulses_give_list(&width, 1);
     return;
   }
   for (i = 0; i < player.lamps; i++) lamps_set(qj_lamp_pin(i), player.lamp[i]);
   set_switches(0);
   if (player.fault != QJ_OK) {
-    outputs_dead();
+    /* What is high now ends as it was meant to, since a pulse that is cut short would send its servo somewhere; strings
+     * are told to be dark. The next frame has no pulses: then every pin floats. */
+    if (ending)
+      outputs_dead();
+    else
+      strings_frame();
+    ending = 1;
     pulses_give_list(0, 0);
+    qj_tick(&player);
     return;
   }
   player.late_frames = pulses_late_frames();

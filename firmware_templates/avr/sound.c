@@ -68,6 +68,8 @@ void sound_frame(const qj_player *p) {
   }
 }
 
+uint8_t sound_busy(void) { return last; }
+
 QJ_ONCE void sound_poll(void) {
   uint8_t byte, level = 1, n = 0, i;
   uint16_t time, word, bit_cycles;

@@ -64,7 +64,7 @@ void strings_poll(const qj_player *p) {
   uint8_t light[3], leds, pin, place, high, low, mask;
   uint16_t needed;
   volatile uint8_t *port;
-  if (due == 0) return;
+  if (due == 0 || sound_busy()) return; /* a serial bit is shorter than a string: its byte goes out first */
   leds = qj_string_light(p, (uint8_t)(due - 1u), light, &pin);
   place = pin_place(pin);
   if (place == NO_PLACE || leds > MOST_LEDS) {

@@ -129,6 +129,9 @@ uint16_t qj_get16(const uint8_t *at);
 void qj_live_begin(qj_player *p);
 /* The next point of a track at its knot. */
 int16_t qj_live_point(qj_player *p, uint8_t track);
+/* Whether `next` keeps the certificate's bounds on first, second and third differences, after these points (the newest
+ * first). `record`: the track's. */
+uint8_t qj_may_follow(qj_offset record, int16_t next, const int16_t past[3]);
 /* Whether every track stands and no point waits. */
 uint8_t qj_live_stands(const qj_player *p);
 
@@ -154,7 +157,7 @@ void qj_rest_to_rest(qj_player *p, uint8_t mode, uint16_t frames);
 uint8_t qj_fading(const qj_player *p);
 uint8_t qj_late_start(qj_player *p);
 void qj_finish_fade(qj_player *p);
-void qj_knots(qj_player *p);
+uint8_t qj_knots(qj_player *p);
 uint8_t qj_clocks(qj_player *p);
 
 #endif

@@ -79,6 +79,9 @@ static void send_hello(const qj_link *l, const qj_player *p, uint8_t seq) {
   send(&f);
 }
 
+/* The last cue that the host asked for and got. */
+static QJ_ONCE uint16_t accepted(const qj_player *p) { return p->next_scene != QJ_NONE ? p->next_cue : p->cue; }
+
 /* What the status and the telemetry begin with. */
 static void add_doing(frame *f, const qj_player *p) {
   add8(f, p->state);
@@ -93,7 +96,7 @@ static QJ_ONCE void send_status(const qj_player *p, uint8_t seq) {
   add_doing(&f, p);
   add32(&f, p->mode == QJ_LIVE_POINTS ? p->clock - p->live_from : (uint32_t)layer->frame);
   add32(&f, (uint32_t)layer->frames);
-  add16(&f, p->next_scene != QJ_NONE ? p->next_cue : p->cue); /* the last one accepted */
+  add16(&f, accepted(p));
   add8(&f, p->repeats);
   add16(&f, p->late_frames);
   add8(&f, p->wants >> 4);
@@ -188,7 +191,11 @@ static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, 
   const uint16_t first = qj_get16(body); /* there is always a CRC behind a short body */
   switch (type) {
     case QJ_MSG_CUE:
-      return qj_get16(body + 4) == qj_boot_number() ? qj_cue(p, first, body[2], body[3]) : QJ_OTHER_BOOT;
+      if (qj_get16(body + 4) != qj_boot_number()) {
+        return QJ_OTHER_BOOT;
+      }
+      /* An inputs' cue has the number 0. A copy so late that a hello was copied before it is known by its own number. */
+      return first != 0 && first == accepted(p) ? (uint8_t)QJ_DONE : qj_cue(p, first, body[2], body[3]);
     case QJ_MSG_HOLD:
       return qj_hold(p);
     case QJ_MSG_RESUME:
@@ -269,6 +276,9 @@ static QJ_ONCE uint8_t handle(qj_link *l, qj_player *p) {
   i = (uint8_t)(l->newest_seq - seq - (l->newest_seq < seq));
   late = (uint8_t)(l->newest_seq != 0 && i != 0 && i <= QJ_LATE_COPIES);
   if (!late || type == QJ_MSG_ASK_HELLO) { /* with a hello a host begins anew */
+    if (!late && seq != l->last_seq) {
+      l->last_seq = 0; /* what was performed is late from now on; when its number comes round it is another request */
+    }
     l->newest_seq = seq;
   }
   result = type >= QJ_REQUESTS ? QJ_UNKNOWN : fits(type, length, &points) ? QJ_DONE : QJ_BAD_ARGUMENT;
@@ -425,7 +435,7 @@ static QJ_ONCE void send_line(const qj_player *p) {
 /* Room that the answer to the waiting frame may need; only a hello is long. Neither seq nor type is zero in a
  * frame that gets one, so its type stands third in the encoded bytes too. */
 static uint8_t answer_room(const qj_link *l) {
-  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_TELEMETRY_LENGTH + 6;
+  return l->buffer[2] == QJ_MSG_ASK_HELLO ? QJ_LINK_LONGEST : QJ_MSG_MEMORY_LENGTH + 6;
 }
 
 QJ_ONCE uint8_t qj_link_poll(qj_link *l, qj_player *p) {

@@ -1,8 +1,8 @@
 /* The link: COBS frames with CRC-16, numbered, answered, never performed twice (sequencer/board/messages.toml).
  *
- * qj_link_receive() may run in the receive interrupt: it only stores bytes and sets `ready`.
- * qj_link_poll() belongs to the main loop. Nothing is sent unless qj_room() has space for the whole frame,
- * so that qj_put() never waits: the transmit ring must hold at least QJ_LINK_LONGEST bytes.
+ * qj_link_receive() and qj_link_poll() belong to the main loop: both change `due` and `damaged`.
+ * Nothing is sent unless qj_room() has space for the whole frame, so that qj_put() never waits: the transmit
+ * ring must hold at least QJ_LINK_LONGEST bytes.
  */
 #ifndef QJ_LINK_H
 #define QJ_LINK_H
@@ -28,7 +28,7 @@ typedef struct {
   volatile uint8_t ready;        /* a complete frame is waiting for qj_link_poll() */
   uint8_t count;                 /* bytes received of the frame */
   uint8_t bad;                   /* 1: drop everything up to the next zero byte */
-  uint8_t now;                   /* the player's clock, for the interrupt that receives */
+  uint8_t now;                   /* the player's clock at the last poll */
   uint8_t heard;                 /* when the last byte came */
   uint8_t buffer[QJ_LINK_RECEIVE];
   uint8_t newest_seq;            /* of any request, 0 = none yet */

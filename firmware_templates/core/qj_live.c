@@ -71,13 +71,9 @@ static QJ_ONCE uint8_t differ(int16_t *to, int16_t from, qj_offset bound) {
   return (uint8_t)(size <= qj_u16(bound));
 }
 
-/* Whether `next` may follow: the certificate's inequalities on the three points before it, the newest first. */
-static QJ_ONCE uint8_t may_follow(qj_offset record, int16_t next, const int16_t past[3]) {
+QJ_ONCE uint8_t qj_may_follow(qj_offset record, int16_t next, const int16_t past[3]) {
   const int16_t v = (int16_t)(past[0] - past[1]);
   const int16_t a = (int16_t)(v - (int16_t)(past[1] - past[2]));
-  if (next < (int16_t)qj_u16((qj_offset)(record + 10)) || next > (int16_t)qj_u16((qj_offset)(record + 12))) {
-    return 0;
-  }
   return (uint8_t)(differ(&next, past[0], (qj_offset)(record + 14)) && differ(&next, v, (qj_offset)(record + 16)) &&
                    differ(&next, a, (qj_offset)(record + 18)));
 }
@@ -132,7 +128,8 @@ QJ_ONCE uint8_t qj_live(qj_player *p, uint8_t track, uint16_t at, const uint8_t 
   }
   for (i = 0; i < count; i++) {
     const int16_t next = (int16_t)qj_get16(points + 2 * i);
-    if (!may_follow(record, next, past)) {
+    if (next < (int16_t)qj_u16((qj_offset)(record + 10)) || next > (int16_t)qj_u16((qj_offset)(record + 12)) ||
+        !qj_may_follow(record, next, past)) {
       return QJ_REFUSED;
     }
     follow(past, next);

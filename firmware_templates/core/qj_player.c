@@ -225,6 +225,7 @@ static uint8_t release(qj_player *p, uint8_t flag) {
 }
 
 static void act(qj_player *p, uint8_t action, uint8_t before) {
+  uint8_t i;
   switch (action) {
     case QJ_DO_SETTLE:
       qj_rest_to_rest(p, QJ_REST, qj_u16(QJ_AT_SETTLE));
@@ -254,8 +255,9 @@ static void act(qj_player *p, uint8_t action, uint8_t before) {
       (void)release(p, FALLS_SILENT);
       break;
     case QJ_DO_CUT:
+      i = (uint8_t)(p->wants & (QJ_WANTS_HOLD | QJ_WANTS_PARK | QJ_PARKED)); /* only a resume takes these back */
       give_up(p, before);
-      p->wants = 0;
+      p->wants = i;
       fall(p);
       qj_layer_begin(&p->layer[p->current], QJ_NONE, 0);
       qj_begin(p, QJ_PARK, qj_u16(QJ_AT_SETTLE));
@@ -621,7 +623,10 @@ void qj_tick(qj_player *p) {
   if (p->phase == 0) {
     decide(p);
   }
-  qj_knots(p);
+  if (!qj_knots(p)) {
+    qj_fail(p, QJ_LOST_IMAGE);
+    return;
+  }
   show(p);
   qj_guard_frame(p);
   qj_duty_frame(p);

@@ -31,7 +31,7 @@ enum qj_action {
   QJ_DO_PARK = 6, /* begins the profile to the parked pose, for the tracks that park; the others stand */
   QJ_DO_DROP = 7, /* takes the pulses of the tracks that have parked */
   QJ_DO_RELEASE = 8, /* takes the pulses of balanced tracks that rest */
-  QJ_DO_CUT = 9, /* tells what played or waited as stopped, takes every pulse at once, and takes the parked pose as given */
+  QJ_DO_CUT = 9, /* tells what played or waited as stopped, takes every pulse at once, and takes the parked pose as given; a hold that was asked for stays asked for */
   QJ_DO_WAIT = 10, /* counts boot's dead frames again */
   QJ_DO_DEAD = 11, /* makes every output dead */
 };

@@ -139,20 +139,28 @@ static int16_t next_point(qj_player *p, uint8_t track, uint8_t n, int16_t rest) 
   return mode == QJ_PLAIN ? to : qj_blend(base, weight, to, from);
 }
 
-/* Every track that is at a knot moves its window on. */
-void qj_knots(qj_player *p) {
+/* Every track that is at a knot moves its window on. Returns 0 when a point breaks the certificate, which a spoilt byte
+ * of an outside memory may bring about: flash is read through its CRC again and again, that memory only at the start. */
+uint8_t qj_knots(qj_player *p) {
+  const uint8_t outside = (uint8_t)(qj_extra(QJ_EXTRA_MEMORY) != 0);
+  uint8_t kept = 1;
   uint8_t t;
   for (t = 0; t < p->tracks; t++) {
     const uint8_t n = qj_knot_frames(t);
     if (p->phase % n == 0) {
       int16_t *const c = p->window[t];
       const int16_t point = next_point(p, t, n, qj_rest_point(t));
+      if (outside) {
+        const int16_t past[3] = {c[3], c[2], c[1]};
+        kept = (uint8_t)(kept & qj_may_follow(qj_track_record(t), point, past));
+      }
       c[0] = c[1];
       c[1] = c[2];
       c[2] = c[3];
       c[3] = point;
     }
   }
+  return kept;
 }
 
 /* The frame is done: clocks go on, a loop's lamps and switches start again with it.

@@ -118,7 +118,7 @@ static void step(qj_player *p, qj_proof *out, int32_t left) {
   if (p->phase == 0) {
     (void)qj_late_start(p);
   }
-  qj_knots(p);
+  (void)qj_knots(p); /* bounds are watched below */
   for (t = 0; out != 0 && t < p->tracks; t++) {
     const int16_t *const c = p->window[t];
     const uint8_t n = qj_knot_frames(t);

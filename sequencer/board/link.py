@@ -238,6 +238,7 @@ class Link:
         # By chance: an earlier program's last request must not look like our first one repeated.
         self._seq = random.randrange(256)
         self._cue = random.randrange(0xFFFF)
+        self._cued = False
         self._decoder = FrameDecoder()
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
@@ -349,6 +350,9 @@ class Link:
 
     def cue(self, scene: int, repeats: int = 1) -> int:
         """Play a scene; the cue's number, which reports echo. ``repeats`` 0 = until another cue."""
+        if not self._cued and self.status().cue == self._cue % 0xFFFF + 1:
+            self._cue = self._cue % 0xFFFF + 1  # the board would take it for a copy of its last one
+        self._cued = True
         self._cue = self._cue % 0xFFFF + 1
         self.request("cue", cue=self._cue, scene=scene, repeats=repeats, boot=self._boot)
         return self._cue

@@ -8,6 +8,7 @@ from itertools import pairwise
 import pytest
 
 from sequencer.tables.extra_sound import NO_PLACE, SoundRecord, sound_extra
+from sequencer.tables.extra_strings import StringRecord, strings_extra
 from sequencer.tables.image import build_image
 from sequencer.tables.model import InputRecord
 from tests.board.emulated_show import FRAME, SERVO_PINS, Stage, core_frames, made_show
@@ -154,3 +155,25 @@ def test_a_pulse_of_its_length(stage_of, active_low):
     edges = [edge for edge in stage.board.edges if edge.pin == 12 and edge.cycle >= begin]
     assert [edge.level for edge in edges] == ([0, 1] if active_low else [1, 0])
     assert (edges[1].cycle - edges[0].cycle) / FRAME == pytest.approx(5, abs=0.2)
+
+
+@pytest.mark.parametrize("leds", [4, 40])
+def test_strings_wait_for_a_byte_that_goes_out(stage_of, leds):
+    """A string is written with interrupts off, for longer than a bit."""
+    message = bytes([0x7E, 0xFF, 0x06, 0x03, 0x00, 0x00, 0x55, 0xEF])
+    show = module_show(SoundRecord(OC1B, True, False, 1667, message, 6, STARTS))
+    pin = next(pin for pin in (18, 12, 17, 16) if pin not in [track.pin for track in show.tracks])
+    strings = strings_extra([StringRecord(pin, leds, (0, 1, 3), (255, 128, 255))])
+    show = replace(show, extras=(*show.extras, strings))
+    stage = stage_of(build_image(show), show)
+    stage.board.capture([OC1B, pin])
+    stage.run_s(0.5)
+    for _ in range(2):
+        begin = stage.board.cycle
+        stage.cue("greet")
+        stage.run_s(8.0)
+        got = bytes(byte for _, byte in received(stage, OC1B, 9600, begin))
+        assert got == bytes([*message[:6], 7, message[7]])
+    refreshes = sum(edge.pin == pin for edge in stage.board.edges) / (2 * 24 * leds)
+    assert refreshes > 0.95 * (stage.board.cycle / FRAME - 150)
+    assert stage.link.status().late_frames == 0

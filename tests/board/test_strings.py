@@ -12,6 +12,7 @@ from sequencer.board.messages import catalogue
 from sequencer.tables.extra_strings import StringRecord, strings_extra
 from sequencer.tables.image import build_image
 from tests.board.emulated_show import FRAME, SERVO_PINS, Stage, made_show
+from tests.board.inside import dead
 from tests.board.test_uno_show import jitter_us
 
 NS = 62.5
@@ -137,3 +138,18 @@ def test_four_strings_take_turns(stage_of):
     board.run(20 * FRAME)
     for pin in pins:
         assert len(bursts(stage, pin)) >= 18
+
+
+def test_a_string_is_told_to_be_dark_when_the_board_dies(stage_of, player_facts):
+    """Such lamps keep what they were told last."""
+    show, pins = string_show(5, 8)
+    image = build_image(show)
+    stage = stage_of(image, show)
+    stage.link.wait_ready()
+    stage.board.capture(pins)
+    stage.run_s(0.3)
+    assert any(value_of(bursts(stage, pins[0])[-1]))
+    stage.board.load(int(str(player_facts["image_base"])) + 22, bytes([image[22] ^ 0x10]))
+    stage.run_s(2.0)
+    assert dead(stage.board)
+    assert value_of(bursts(stage, pins[0])[-1]) == [0] * 3 * 8

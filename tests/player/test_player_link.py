@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.player.machine import Machine
-from sequencer.player.player import Fault, Player, State
+from sequencer.player.player import Fault, Player, Result, State
 from tests.player import oracle
 from tests.player.building import ROOT, build_script
 from tests.player.oracle import Scene, Show, Track
@@ -194,3 +194,46 @@ def test_garbage_is_heard_alike_by_both_builds(host: Callable[[], Machine]) -> N
     wasm.receive(noise)
     native.receive(noise)
     assert wasm.transmit() == native.transmit()
+
+
+def test_a_number_that_comes_round_is_another_request() -> None:
+    """254 questions lie between two requests with one number and one content: the second is performed too."""
+    player = board(show())
+    player.play(300)
+    for _ in range(2):
+        assert ask(player, frame(9, HOLD))[-1] == (9, ACK, b"\0")
+        assert player.play(200).state[-1] == State.HOLD
+        assert player.resume() == Result.DONE
+        assert player.play(200).state[-1] == State.IDLE
+        for seq in (*range(10, 256), *range(1, 9)):
+            ask(player, frame(seq, ASK_STATUS))
+
+
+def test_late_copies_of_a_hello_and_a_cue_play_nothing_again() -> None:
+    player = board(show())
+    player.play(300)
+    player.transmit()
+    hello, cue = frame(1, ASK_HELLO), frame(2, CUE, struct.pack("<HBBH", 7, 1, 1, BOOT))
+    ask(player, hello)
+    assert ask(player, cue) == [(2, ACK, b"\0")]
+    player.play(300)
+    ask(player, frame(3, BENCH_SERVO, bytes(3)))
+    for seq in range(4, 12):
+        ask(player, frame(seq, ASK_STATUS))
+    ask(player, hello)
+    assert ask(player, cue) == [(2, ACK, b"\0")]
+    assert not (player.play(200).state == State.SCENE).any()
+    # ... nor is a request performed again that the copy of a hello came between
+    assert ask(player, frame(30, CUE, struct.pack("<HBBH", 8, 1, 1, BOOT))) == [(30, ACK, b"\0")]
+    ask(player, hello)
+    assert ask(player, frame(30, CUE, struct.pack("<HBBH", 8, 1, 1, BOOT))) == [(30, ACK, b"\0")]
+
+
+@pytest.mark.parametrize("room", range(18, 30))
+def test_no_answer_is_cut_by_a_full_ring(room: int) -> None:
+    player = board(show())
+    player.transmit()
+    player._machine.call("x_ring", room)
+    player.receive(frame(3, 0x10, b"\x20\0"))
+    said = player.transmit()
+    assert said == b"" or frames(said)[0][:2] == (3, 0x86)

@@ -317,3 +317,31 @@ def test_a_stop_while_it_settles_leaves_the_move_whole_and_every_track_at_rest(r
         held = np.flatnonzero(played.state == State.HOLD)
         assert len(held)
         np.testing.assert_array_equal(played.window[held[0] + 5], rest)
+
+
+@pytest.mark.parametrize("asked", ["hold", "park"])
+@pytest.mark.parametrize("into", ["scene, entering", "boot", "hold, parking", "hold"])
+def test_a_hold_outlives_the_servo_supply(asked: str, into: str) -> None:
+    """What was accepted is kept, whenever the supply goes: nothing but a resume leads out."""
+    player = started()
+    player.sample(CALM)
+    steps, _ = INTO[into]
+    for step in steps:
+        if isinstance(step, int):
+            player.play(step)
+        else:
+            assert (player.cue(7, SCENE, 1) if step == "cue" else player.hold()) == Result.DONE
+    assert (player.park() if asked == "park" else player.hold()) == Result.DONE
+    player.play(3)
+    player.sample(UNPOWERED)
+    player.sample(UNPOWERED)
+    player.sample(UNPOWERED)
+    player.play(40)
+    for _ in range(3):
+        player.sample(CALM)
+    played = player.play(LONG)
+    assert played.state[-1] == State.HOLD
+    assert not played.pulse_sixteenths.any(), "a figure that was to hold moves by itself"
+    assert player.resume() == Result.DONE
+    played = player.play(LONG)
+    assert played.state[-1] == State.IDLE
