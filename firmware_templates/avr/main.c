@@ -18,8 +18,6 @@ static qj_player player;
 static qj_link host;
 static qj_keep keep;
 
-static uint8_t ending; /* a fault has had its first frame */
-
 static void set_switches(uint8_t first) {
   uint8_t i;
   for (i = 0; i < player.switch_count; i++) {
@@ -65,11 +63,11 @@ static QJ_ONCE void next_frame(void) {
   if (player.fault != QJ_OK) {
     /* What is high now ends as it was meant to, since a pulse that is cut short would send its servo somewhere; strings
      * are told to be dark. The next frame has no pulses: then every pin floats. */
-    if (ending)
+    if (player.countdown == 0)
       outputs_dead();
     else
       strings_frame();
-    ending = 1;
+    player.countdown = 0;
     pulses_give_list(0, 0);
     qj_tick(&player);
     return;

@@ -270,6 +270,7 @@ static void act(qj_player *p, uint8_t action, uint8_t before) {
            (uint16_t)(offsetof(qj_player, window) - offsetof(qj_player, pulse)));
       p->switches = 0;
       p->next_scene = QJ_NONE;
+      p->countdown = 1;
       break;
     default:
       break;

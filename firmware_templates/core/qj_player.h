@@ -100,7 +100,8 @@ typedef struct {
   uint8_t phase;                 /* frame within the common knot, 0..5 */
   uint8_t current;               /* index of the layer that plays; the other one is being entered */
   uint8_t barred;                /* bit 0: a stop input is active, bit 1: the servo supply is missing */
-  uint8_t countdown;             /* boot: dead frames left; else frames to the next track's first pulse */
+  uint8_t countdown;             /* boot: dead frames left; else frames to the next track's first pulse; in fault 1 until
+                                  * the platform has let the pulses end that were high */
   uint8_t wants;                 /* bit 0: hold asked, bit 1: resume asked, bit 2: a loop's turns are done, bit 3: park, bit 4: it has ended */
   uint8_t live;                  /* 1: live control comes as soon as rest is reached, 2: it is here */
   uint8_t silent;                /* live control: frames since the last word from the host */

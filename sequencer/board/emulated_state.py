@@ -1,24 +1,35 @@
-"""The emulated board's flash and EEPROM kept between commands, as the virtual board's is."""
+"""The emulated board's memories kept between commands, as the virtual board's are."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from sequencer.board.emulated_kinds import BOARD_KINDS
+from sequencer.board.emulated_parts import OUTSIDE_BYTES, plug_parts, rest_inputs
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.simavr import EEPROM_BYTES
-from sequencer.board.virtual_state import FlashFile, memory_path, state_path
+from sequencer.board.virtual_state import FlashFile, memory_path, outside_path, state_path
 from sequencer.errors import LinkError
 
 
 class KeptTransport(EmulatedTransport):
-    """An emulated board whose flash and EEPROM are written to their files when the port closes."""
+    """An emulated board whose memories are written to their files when the port closes."""
 
-    def __init__(self, inner: EmulatedTransport, kept: FlashFile, memory: FlashFile) -> None:
+    def __init__(
+        self, inner: EmulatedTransport, kept: FlashFile, memory: FlashFile, outside: FlashFile, kind: str
+    ) -> None:
         super().__init__(inner.board, inner.name)
         self._kept = kept
         self._memory = memory
+        self._outside = outside
+        self._kind = kind
+        self._chips = plug_parts(self, bytes(outside.content))
         self.board.chip.set_eeprom(0, bytes(memory.content))
+
+    def reset(self) -> None:
+        """As any; the show that is in the flash by now says which level its inputs rest at."""
+        rest_inputs(self, self._kind, b"".join(bytes(chip.content) for chip in self._chips))
+        super().reset()
 
     def close(self) -> None:
         """Keep the EEPROM and the flash below the loader, then let the port go."""
@@ -31,6 +42,8 @@ class KeptTransport(EmulatedTransport):
         self._kept.save()
         self._memory.content[:] = self.board.chip.eeprom()
         self._memory.save()
+        self._outside.content[:] = b"".join(bytes(chip.content) for chip in self._chips)
+        self._outside.save()
         super().close()
 
 
@@ -44,6 +57,7 @@ def open_kept(state: Path | None = None, kind: str = "uno") -> KeptTransport:
     file = state or state_path().with_name(f"emulated_{kind}.flash")
     kept = FlashFile(file, BOARD_KINDS[kind].flash_bytes, kind=kind)
     memory = FlashFile(memory_path(file), EEPROM_BYTES, "memory", kind)
-    port = KeptTransport(open_emulated(bytes(kept.content), kind=kind), kept, memory)
+    outside = FlashFile(outside_path(file), OUTSIDE_BYTES, "I2C memory", kind)
+    port = KeptTransport(open_emulated(bytes(kept.content), kind=kind), kept, memory, outside, kind)
     port.reset()
     return port

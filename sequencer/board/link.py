@@ -34,6 +34,25 @@ FAULTS = (
     "the show on the board has changed since it started; every output is dead until a reset",
     "laid down for the workshop; a reset brings the show back",
 )
+_FLASH = "quarterjack flash SHOW, with the same --port"
+_MEMORY = "if the figure has an I2C memory, look at its wires (SDA, SCL, supply) first"
+_AGAIN = "reset the board; if it comes again, quarterjack flash SHOW --force"
+#: What to do about each of them, in the same order.
+FAULT_REMEDIES = (
+    "",
+    _FLASH,
+    _FLASH,
+    f"{_FLASH}; {_MEMORY}",
+    f"run quarterjack check SHOW, then {_FLASH}",
+    f"write the board's kind into figure.toml, then {_FLASH}",
+    _AGAIN,
+    _AGAIN,
+    "look at the expander's SDA and SCL, their pull-up resistors, its ground, supply and address jumpers; "
+    "then reset the board",
+    _AGAIN,
+    f"{_AGAIN}; {_MEMORY}",
+    "reset the board",
+)
 #: The answer to a cue meant for an earlier boot.
 OTHER_BOOT = 5
 RESULTS = ("done", "busy", "refused", "unknown to the player", "bad argument", "reset since", "too late")
@@ -59,6 +78,11 @@ TICK_S = 1e-5
 
 def _name(names: tuple[str, ...], number: int) -> str:
     return names[number] if number < len(names) else f"number {number}"
+
+
+def fault_remedy(fault: int, show: str = "SHOW") -> str:
+    """What to do about a board's fault, for a builder with this show folder."""
+    return _name(FAULT_REMEDIES, fault).replace("SHOW", show)
 
 
 BROWN_OUT = "brown-out"
@@ -418,7 +442,12 @@ class Link:
             now = self.status()
             if result != BUSY or now.state == FAULT:
                 why = _name(FAULTS, now.fault) if now.state == FAULT else _name(RESULTS, result)
-                raise LinkError(f"the board on {self._port.name} cannot be laid down: {why}")
+                raise LinkError(
+                    Fault(
+                        f"the board on {self._port.name} cannot be laid down: {why}",
+                        remedy=fault_remedy(now.fault) if now.state == FAULT else None,
+                    )
+                )
             if self._port.now_s() >= end:
                 raise LinkError(f"the board does not come to rest within {timeout_s:.0f} s")
             if now.state != HOLD:
@@ -533,7 +562,12 @@ class Link:
         while True:
             now = self.status()
             if now.state == FAULT:
-                raise LinkError(f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}")
+                raise LinkError(
+                    Fault(
+                        f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}",
+                        remedy=fault_remedy(now.fault),
+                    )
+                )
             if now.state in (IDLE, SCENE) or (held and now.state == HOLD):
                 return now
             if self._port.now_s() >= end:
@@ -551,7 +585,12 @@ class Link:
         while True:
             now = self.status()
             if now.state == FAULT:
-                raise LinkError(f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}")
+                raise LinkError(
+                    Fault(
+                        f"the board on {self._port.name} is in fault: {_name(FAULTS, now.fault)}",
+                        remedy=fault_remedy(now.fault),
+                    )
+                )
             if now.stands_held and (now.parked or not parked):
                 return now
             for told in map(news_of, self.reports(0.1)):

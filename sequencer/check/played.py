@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sequencer.errors import ImageError
 from sequencer.kept import Kept
 from sequencer.player.player import Played, Player, Snapshot, State
+from sequencer.tables.image import inside_bytes
 from sequencer.tables.model import NONE, ShowImage
 
 #: Where the header keeps the idle loop's number, and where the bytes under the CRC begin (FORMAT.md).
@@ -46,7 +47,8 @@ def without_idle(image: bytes) -> bytes:
     """The same image with nothing between scenes, so that each can be played from rest."""
     alone = bytearray(image)
     alone[_IDLE_AT] = NONE
-    alone[_CRC_AT:_BODY_AT] = zlib.crc32(alone[_BODY_AT:]).to_bytes(4, "little")
+    inside = alone[_BODY_AT : inside_bytes(image)]  # what lies in an I2C memory has a CRC of its own
+    alone[_CRC_AT:_BODY_AT] = zlib.crc32(inside).to_bytes(4, "little")
     return bytes(alone)
 
 

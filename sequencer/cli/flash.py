@@ -23,11 +23,12 @@ def command(
     from sequencer.board.chips import CHIPS, OLD_NANO_BAUD
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
-    from sequencer.board.link import Link
+    from sequencer.board.link import Link, fault_remedy
     from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
-    from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.say import as_typed, console, progress, say_json
     from sequencer.cli.start_cautions import start_cautions
+    from sequencer.errors import Fault, LinkError
     from sequencer.show import build_show, checked_for_board
 
     with progress("compile") as bar:
@@ -55,6 +56,7 @@ def command(
         other = other_calibration(link, built.figure)
     finally:
         transport.close()
+    hello = result.hello
     if as_json:
         say_json(
             {
@@ -68,9 +70,18 @@ def command(
                 "image_crc32": f"{result.hello.image_crc:08x}",
                 "player_crc32": f"{result.hello.player_crc:08x}",
                 "figure": result.hello.figure,
+                "fault": hello.fault,
                 "other_calibration": other,
             }
         )
+    if hello.fault != 0:
+        raise LinkError(
+            Fault(
+                f"the show is on the board, but nothing will move: {hello.fault_words}",
+                remedy=fault_remedy(hello.fault, as_typed(show)),
+            )
+        )
+    if as_json:
         return
     if result.outcome == "nothing to do":
         said = f"{transport.name} already carries this show: nothing to do"
@@ -78,7 +89,7 @@ def command(
         said = "an upload that was interrupted is resumed: " if result.resumed else ""
         said += (
             f"{transport.name}: {result.pages_written} of {result.pages} pages written and read back; "
-            f"the board says hello as `{result.hello.figure}`"
+            f"the board says hello as `{hello.figure}`"
         )
     console().print(said, markup=False)
     if result.baud == OLD_NANO_BAUD:
@@ -87,5 +98,5 @@ def command(
         console().print(line, markup=False)
     if not is_simulated(port):
         console().print("The figure settles and begins its idle loop by itself: keep clear of it.")
-    for caution in start_cautions(result.hello, is_simulated(port)):
+    for caution in start_cautions(hello, is_simulated(port)):
         console().print(caution, markup=False)

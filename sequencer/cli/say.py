@@ -10,6 +10,8 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
 
@@ -70,3 +72,10 @@ def progress(label: str) -> Iterator[Progress]:
     )
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
         yield _Bar(bars, bars.add_task(label, total=1.0))
+
+
+def as_typed(path: Path) -> str:
+    """A path as it is written on a command line."""
+    import shlex
+
+    return shlex.quote(str(path))

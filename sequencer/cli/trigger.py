@@ -107,6 +107,10 @@ def command(
     number = scene_number(scene, built.scene_names)
     can_end_so(then, built)
     if is_simulated(port):
+        if learn:
+            raise UsageError(
+                "a simulated board has no servos: what it draws is not worth learning; --learn needs the figure"
+            )
         tell(f"waiting for the {port} board's hello and for the figure to settle")
     else:
         require_ends(built.figure)
@@ -266,6 +270,8 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> Hell
         LinkError: says what the board carries and how to flash.
 
     """
+    from sequencer.board.link import fault_remedy
+    from sequencer.cli.say import as_typed
     from sequencer.errors import Fault, LinkError
 
     hello = link.hello()
@@ -273,10 +279,11 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> Hell
         return hello
     made = f"this folder makes `{figure}` (image {image_crc32:08x})"
     if hello.fault != 0:
-        words = f"{hello.fault_words}; {made}"
-    else:
-        words = f"the board carries `{hello.figure}` (image {hello.image_crc:08x}), {made}"
-    raise LinkError(Fault(words, remedy=f"quarterjack flash {show} with the same --port"))
+        raise LinkError(
+            Fault(f"{hello.fault_words}; {made}", remedy=fault_remedy(hello.fault, as_typed(show)))
+        )
+    words = f"the board carries `{hello.figure}` (image {hello.image_crc:08x}), {made}"
+    raise LinkError(Fault(words, remedy=f"quarterjack flash {as_typed(show)} with the same --port"))
 
 
 def _watch(link: Link, steps: Iterator[Step], pressed: Keys, watched: Watched) -> tuple[str, int]:

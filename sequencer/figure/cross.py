@@ -99,11 +99,15 @@ def _lamp(name: str, lamp: LampTable, reporter: Reporter) -> None:
 def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
     for section, most in board.counts.items():
         have = len(getattr(parts, section))
+        counted = ""
+        if section == "lamps":
+            have = sum(1 if lamp.pin is not None else 3 for lamp in parts.lamps.values())
+            counted = " (a lamp of three colours, and one that a string follows, counts three times)"
         if have > most:
             reporter.add(
                 (section,),
                 f"too many {section} for {board.a_title}",
-                value=str(have),
+                value=str(have) + (counted if have != len(parts.lamps) else ""),
                 limit=str(most),
                 remedy=f"remove {have - most} of them, or choose a larger board",
             )

@@ -1,0 +1,42 @@
+"""What hangs on the emulated board of the command line, so that any figure can be tried on it."""
+
+from __future__ import annotations
+
+from sequencer.board.eeprom24 import BYTES, Eeprom24
+from sequencer.board.emulated_port import EmulatedTransport
+from sequencer.board.pca9685 import Pca9685
+from sequencer.board.simavr import F_CPU
+from sequencer.errors import ImageError
+
+#: Addresses of memory chips, and of expanders as their jumpers A0 to A2 choose them.
+MEMORIES = (0x50, 0x51)
+EXPANDERS = range(0x40, 0x48)
+OUTSIDE_BYTES = BYTES * len(MEMORIES)
+
+
+def plug_parts(port: EmulatedTransport, outside: bytes) -> list[Eeprom24]:
+    """Every expander that a figure may name, and the memory with this content; its chips."""
+    board = port.board
+    for address in EXPANDERS:
+        board.i2c.plug(Pca9685(address))
+    chips = [Eeprom24(lambda: board.cycle / F_CPU, address) for address in MEMORIES]
+    for number, chip in enumerate(chips):
+        chip.content[:] = outside[number * BYTES : (number + 1) * BYTES]
+        board.i2c.plug(chip)
+    return chips
+
+
+def rest_inputs(port: EmulatedTransport, kind: str, outside: bytes) -> None:
+    """Nobody at a trigger or stop, and the servos' supply there, as the show in the flash wires them."""
+    from sequencer.firmware.boards import board_description
+    from sequencer.tables.reading import read_image
+
+    base = board_description(kind).image_base
+    flash = port.board.chip.flash()[base:]
+    length = int.from_bytes(flash[4:8], "little")
+    try:
+        inputs = read_image(bytes(flash[:length]) + outside).inputs
+    except ImageError:
+        return  # no show, or half of one: nothing is driven
+    for record in inputs:
+        port.board.drive(record.pin, int(record.active_low != (record.kind == "rail")))
