@@ -69,7 +69,7 @@ class Target:
 UNO: Final = Target(
     "uno",
     "atmega328p",
-    0x5980,
+    0x5A00,
     0x7E00,
     2048,
     1229,
