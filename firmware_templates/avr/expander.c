@@ -21,6 +21,9 @@
 #define FULL 0x1000u  /* bit 4 of the high byte: always on, or always off */
 #define PATIENCE 5u   /* frames without an answer until an expander counts as lost */
 
+#define GENERAL_CALL 0x00u /* an address */
+#define RESET 0x06u
+
 #define MODE1 0x00u
 #define LED0 0x06u
 #define ALL_OFF_H 0xFDu
@@ -68,9 +71,22 @@ static void answered(qj_player *p, uint8_t e, uint8_t bad) {
   }
 }
 
+/* Nobody can tell which expanders there are, and each goes on with the pulses of the run before: the software reset
+ * (PCA9685 datasheet, 7.6) is heard by all of them, and turns everything off. */
+static void reset_all(void) {
+  twi_start(0);
+  twi_begin(GENERAL_CALL, 0);
+  twi_put(RESET);
+  twi_end();
+  twi_release(); /* the bench may have a servo there */
+}
+
 void expander_start(qj_player *p) {
   uint8_t e;
-  if (p->fault != QJ_OK) return;
+  if (p->fault != QJ_OK) {
+    reset_all();
+    return;
+  }
   count = qj_expanders();
   if (count == 0) return;
   twi_start(qj_read(qj_extra(QJ_EXTRA_EXPANDERS)));

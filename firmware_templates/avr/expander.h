@@ -4,7 +4,8 @@
 
 #include "qj_player.h"
 
-/* Sets up every expander of the image, all outputs off. One with servos that is not there is a fault. */
+/* Sets up every expander of the image, all outputs off. One with servos that is not there is a fault. Without an
+ * image every expander that hears it is reset. */
 void expander_start(qj_player *p);
 /* A frame has begun: its values follow, one a call of expander_step; in a fault, one attempt to turn each off. */
 void expander_frame(void);

@@ -23,11 +23,13 @@ from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, ou
 from sequencer.tables.image import build_image
 from sequencer.tables.model import ShowImage
 from tests.board.emulated_show import FRAME, Stage, core_frames, made_show, start_stage
+from tests.board.inside import dead
 
 SERVOS, LAMPS = 0x40, 0x47
 #: Two servos on the board's pins, five on an expander; the lamps keep two pins and take two outputs.
 PINS = (2, 7, *(output_pin(0, n) for n in (0, 1, 2, 9, 15)))
 SDA, SCL = 18, 19
+TWCR, TWEN = 0xBC, 0x04
 
 
 def made(*, oscillator_khz: int | None = 25_000, khz: int = 400) -> ShowImage:
@@ -211,6 +213,26 @@ def test_one_out_of_reach_when_the_figure_is_laid_down_does_not_disturb_the_benc
     assert [lamps.counts(n)[1] for n in range(16)] == [0] * 16
     assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
     assert other.width_us(5) == pytest.approx(1500, abs=record.tick_us)
+
+
+def test_a_start_without_a_whole_image_resets_every_expander_and_frees_the_bus(put_on_board, player_facts):
+    """What hangs on the bus stood in the image: the chips' own general call needs no address."""
+    stage, servos, lamps = started(put_on_board, made())
+    stage.link.wait_ready()
+    stage.run_s(0.5)
+    far = Pca9685(0x43)  # an output that runs, and of which no image tells
+    far.registers[:] = servos.registers
+    stage.board.i2c.plug(far)
+    stage.board.load(int(str(player_facts["image_base"])) + 40, b"\xee")
+    stage.board.i2c.log.clear()
+    stage.port.reset()
+    assert Link(stage.port).hello().fault == Fault.BAD_CRC
+    assert stage.board.i2c.log == [(0x00, b"\x06")]
+    for chip in (servos, lamps, far):
+        assert [chip.counts(n)[1] for n in range(16)] == [0] * 16
+    assert dead(stage.board)
+    assert not stage.board.chip.data[TWCR] & TWEN, "the bus would keep its two pins from the bench"
+    assert [stage.board.port_level(pin) for pin in (SDA, SCL)] == [0, 0], "no pull-up"
 
 
 def test_an_expander_that_lost_its_supply_for_a_moment_does_not_jump(put_on_board):
