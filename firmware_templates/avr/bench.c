@@ -35,8 +35,7 @@ uint8_t qj_board_bench_servo(uint8_t pin, uint16_t pulse_us) {
      * is not known, so it begins at the goal. */
     if (servo_pin >= EXPANDER) expander_bench_pulse(servo_pin, 0);
     servo_pin = pin;
-    width = 0;
-    gap = 2;
+    gap = 2; /* bench_step() gives no pulse meanwhile */
   }
   wanted = (uint16_t)(pulse_us << 4);
   return QJ_DONE;
@@ -64,15 +63,6 @@ uint8_t qj_board_bench_expander(uint8_t address, uint8_t prescale, uint16_t coun
 static uint16_t edges;
 static uint8_t watched, level; /* 0: no pin */
 
-uint16_t qj_board_edges(uint8_t pin) {
-  if (pin != watched) {
-    watched = pin;
-    edges = 0;
-    pin_input(pin, 0);
-  }
-  return edges;
-}
-
 void bench_watch(void) {
   uint8_t place = pin_place(watched);
   uint8_t now;
@@ -80,6 +70,16 @@ void bench_watch(void) {
   now = *(CHIP_PORT(place) - 2) & pin_mask(place);
   if (now && !level) edges++;
   level = now;
+}
+
+uint16_t qj_board_edges(uint8_t pin) {
+  if (pin != watched) {
+    watched = pin;
+    pin_input(pin, 0);
+    bench_watch(); /* how it stands now is no edge */
+    edges = 0;
+  }
+  return edges;
 }
 
 void bench_heard(void) { silent = 0; }

@@ -172,3 +172,20 @@ def test_a_silent_host_ends_pulses_and_light_after_two_seconds(bench):
     link.bench_servo(9, 1600)
     wait(link, 0.3)
     assert {pulse.width for pulse in board.pulses(9)[count:]} == {1600 * 16}
+
+
+def test_a_line_that_idles_high_has_no_edge_until_it_rises(bench):
+    port, link = bench
+    board = port.board
+    board.drive(2, 0)
+    board.drive(3, 1)
+    assert link.edges(2) == 0
+    for pin in (3, 2, 3):  # each from the other's level
+        assert link.edges(pin) == 0
+        wait(link, 0.1)
+        assert link.edges(pin) == 0
+    board.drive(3, 0)
+    board.run(FRAME // 4)
+    board.drive(3, 1)
+    board.run(FRAME // 4)
+    assert link.edges(3) == 1
