@@ -69,7 +69,7 @@ class Target:
 UNO: Final = Target(
     "uno",
     "atmega328p",
-    0x5B00,
+    0x5B80,
     0x7E00,
     2048,
     1229,

@@ -21,6 +21,9 @@
 #define FULL 0x1000u  /* bit 4 of the high byte: always on, or always off */
 #define PATIENCE 5u   /* frames without an answer until an expander counts as lost */
 
+#define GENERAL_CALL 0x00u /* an address */
+#define RESET 0x06u
+
 #define MODE1 0x00u
 #define LED0 0x06u
 #define ALL_OFF_H 0xFDu
@@ -29,9 +32,9 @@
 #define INCREMENT 0x20u
 #define RESTART 0x80u
 
-static uint8_t address[MOST]; /* kept here: a damaged image must not decide what is turned off */
+static uint8_t address[MOST + 1u]; /* kept here: a damaged image must not decide what is turned off; last the bench's */
 static uint8_t misses[MOST];
-static uint8_t count;
+static uint8_t count;          /* in a fault: of those that have not been turned off yet, which come first */
 static uint8_t next = QJ_NONE; /* expanders to look at, then tracks, then lamps; QJ_NONE: the frame is done */
 
 static uint8_t write(uint8_t e, uint8_t reg, uint8_t value) {
@@ -68,9 +71,22 @@ static void answered(qj_player *p, uint8_t e, uint8_t bad) {
   }
 }
 
+/* Nobody can tell which expanders there are, and each goes on with the pulses of the run before: the software reset
+ * (PCA9685 datasheet, 7.6) is heard by all of them, and turns everything off. */
+static void reset_all(void) {
+  twi_start(0);
+  twi_begin(GENERAL_CALL, 0);
+  twi_put(RESET);
+  twi_end();
+  twi_release(); /* the bench may have a servo there */
+}
+
 void expander_start(qj_player *p) {
   uint8_t e;
-  if (p->fault != QJ_OK) return;
+  if (p->fault != QJ_OK) {
+    reset_all();
+    return;
+  }
   count = qj_expanders();
   if (count == 0) return;
   twi_start(qj_read(qj_extra(QJ_EXTRA_EXPANDERS)));
@@ -85,7 +101,8 @@ void expander_start(qj_player *p) {
 
 void expander_frame(void) { next = 0; }
 
-static uint8_t expander_of(uint8_t pin) { return (uint8_t)((uint8_t)(pin >> 4) & (MOST - 1u)); }
+/* Outputs have the pins 0x80 to 0xBF, the bench's 0x40 to 0x4F. */
+static uint8_t expander_of(uint8_t pin) { return (uint8_t)((uint8_t)(pin >> 4) & 7u); }
 
 static uint8_t put(uint8_t pin, uint16_t on, uint16_t off) {
   twi_begin(address[expander_of(pin)], 0);
@@ -131,8 +148,15 @@ static void look(qj_player *p, uint8_t e) {
 
 void expander_step(qj_player *p) {
   uint8_t i = next, channels = (uint8_t)(p->tracks + p->lamps);
-  if (p->fault != QJ_OK) { /* whatever happened: no pulse comes from here any more */
-    while (count) write(--count, ALL_OFF_H, FULL >> 8);
+  if (p->fault != QJ_OK) {
+    /* Whatever happened: no pulse comes from here any more. The bus itself may be what failed, so each that does not
+     * take it is asked again in the next frame, for as long as it lasts. */
+    if (i < count) {
+      if (write(i, ALL_OFF_H, FULL >> 8))
+        next++;
+      else
+        address[i] = address[--count];
+    }
     return;
   }
   if (i == QJ_NONE || count == 0) return;
@@ -157,8 +181,8 @@ void expander_step(qj_player *p) {
 
 uint8_t expander_bench(uint8_t at, uint8_t prescale) {
   twi_start(0);
-  address[0] = at;
-  return set_up_with(0, prescale);
+  address[MOST] = at;
+  return set_up_with(MOST, prescale);
 }
 
-void expander_bench_pulse(uint8_t output, uint16_t width) { put_pulse(output & 15u, width); }
+void expander_bench_pulse(uint8_t output, uint16_t width) { put_pulse((uint8_t)((output & 15u) | MOST << 4), width); }

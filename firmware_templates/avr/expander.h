@@ -4,11 +4,12 @@
 
 #include "qj_player.h"
 
-/* Sets up every expander of the image, all outputs off. One with servos that is not there is a fault. */
+/* Sets up every expander of the image, all outputs off. One with servos that is not there is a fault. Without an
+ * image every expander that hears it is reset. */
 void expander_start(qj_player *p);
-/* The player has worked out a new frame: its values follow, one a call of expander_step. */
+/* A frame has begun: its values follow, one a call of expander_step; in a fault, one attempt to turn each off. */
 void expander_frame(void);
-/* For the bench, when the image's are off: this one is the first. Returns what went wrong. */
+/* For the bench, beside the image's, which are off or are being turned off: another one. Returns what went wrong. */
 uint8_t expander_bench(uint8_t at, uint8_t prescale);
 /* ... and a pulse of one of its outputs, in its counts; 0 = none. */
 void expander_bench_pulse(uint8_t output, uint16_t width);

@@ -50,6 +50,7 @@ static QJ_ONCE void next_frame(void) {
   uint8_t i, fault = health_frame((uint8_t)(player.state == QJ_IDLE));
   if (fault) qj_fail(&player, fault);
   clock_frame();
+  expander_frame();
   boot_keep_pulses(&player);
   qj_keep_frame(&keep, &player);
   if (qj_on_bench(&player)) {
@@ -77,7 +78,6 @@ static QJ_ONCE void next_frame(void) {
   if (memory_failed()) qj_fail(&player, QJ_LOST_IMAGE);
   sound_frame(&player);
   strings_frame();
-  expander_frame();
   pulses_give_list(player.pulse, player.tracks);
 }
 

@@ -95,3 +95,9 @@ uint8_t twi_end(void) {
   }
   return trouble;
 }
+
+void twi_release(void) {
+  TWCR = 0;
+  PULLS &= (uint8_t)~SDA;
+  PULLS &= (uint8_t)~SCL;
+}

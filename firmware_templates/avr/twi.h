@@ -19,5 +19,7 @@ void twi_put(uint8_t byte);
 uint8_t twi_get(uint8_t more);
 /* STOP. Returns what went wrong first since twi_begin; after that nothing was sent. */
 uint8_t twi_end(void);
+/* Both pins are ordinary inputs again, without pull-ups, until twi_begin. */
+void twi_release(void);
 
 #endif

@@ -31,6 +31,10 @@ class Eeprom24:
             self._waiting = {}
         return True
 
+    def begin_call(self) -> bool:
+        """The general call is nothing to it."""
+        return False
+
     def write(self, byte: int) -> bool:
         """Two address bytes, then data; the address goes round within a page."""
         if self._count < 2:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Final, Protocol
+
+GENERAL_CALL: Final = 0x00
 
 
 class I2cPart(Protocol):
@@ -12,6 +14,10 @@ class I2cPart(Protocol):
 
     def begin(self, reading: bool) -> bool:  # pragma: no cover - a protocol
         """START, or a repeated one, with its address: False = it does not answer."""
+        ...
+
+    def begin_call(self) -> bool:  # pragma: no cover
+        """START with the general call, address 0: False = it does not listen to that."""
         ...
 
     def write(self, byte: int) -> bool:  # pragma: no cover
@@ -34,7 +40,8 @@ class I2cBus:
         self.parts: dict[int, I2cPart] = {}
         self.log: list[tuple[int, bytes]] = []
         self.bytes = 0
-        self._now: I2cPart | None = None
+        self._address = GENERAL_CALL
+        self._now: list[I2cPart] = []
         self._written = bytearray()
 
     def plug(self, part: I2cPart) -> None:
@@ -44,21 +51,24 @@ class I2cBus:
     def unplug(self, address: int) -> None:
         """Take the part at an address off the bus."""
         part = self.parts.pop(address, None)
-        if part is not None and part is self._now:
-            self._now = None
+        self._now = [other for other in self._now if other is not part]
 
     def start(self, address: int, reading: bool) -> bool:
         """A START condition with an address; whether somebody answers."""
         self.bytes += 1
-        self._now = self.parts.get(address)
-        if self._now is not None and not self._now.begin(reading):
-            self._now = None
-        return self._now is not None
+        self._address = address
+        if address == GENERAL_CALL:
+            self._now = [part for part in self.parts.values() if not reading and part.begin_call()]
+        else:
+            here = self.parts.get(address)
+            self._now = [here] if here is not None and here.begin(reading) else []
+        return bool(self._now)
 
     def write(self, byte: int) -> bool:
         """One byte from the master; whether it is taken."""
         self.bytes += 1
-        if self._now is None or not self._now.write(byte):
+        taken = [part.write(byte) for part in self._now]  # each of them hears it
+        if not any(taken):
             return False
         self._written.append(byte)
         return True
@@ -66,12 +76,13 @@ class I2cBus:
     def read(self) -> int:
         """One byte to the master; 255 when nobody drives the line."""
         self.bytes += 1
-        return 0xFF if self._now is None else self._now.read()
+        return self._now[0].read() if self._now else 0xFF
 
     def stop(self) -> None:
         """A STOP condition."""
-        if self._now is not None:
-            self._now.end()
-            self.log.append((self._now.address, bytes(self._written)))
+        for part in self._now:
+            part.end()
+        if self._now:
+            self.log.append((self._address, bytes(self._written)))
         self._written.clear()
-        self._now = None
+        self._now = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 MODE1, MODE2, LED0, ALL_LED, PRE_SCALE = 0x00, 0x01, 0x06, 0xFA, 0xFE
 RESTART, INCREMENT, SLEEP, FULL = 0x80, 0x20, 0x10, 0x10
+_SOFTWARE_RESET = 0x06
 _CHANNELS = 16
 
 
@@ -30,16 +31,26 @@ class Pca9685:
         self.registers[PRE_SCALE] = 0x1E
         self._at = 0
         self._first = True
+        self._called: list[int] | None = None
 
     # -- the bus
 
     def begin(self, reading: bool) -> bool:
         """Writing begins with the register's number; reading goes on from it."""
         self._first = not reading
+        self._called = None
+        return True
+
+    def begin_call(self) -> bool:
+        """It listens to the general call, for its software reset (7.6)."""
+        self._called = []
         return True
 
     def write(self, byte: int) -> bool:
-        """The control register, then data."""
+        """The control register, then data; after a general call one byte, which is the software reset's."""
+        if self._called is not None:
+            self._called.append(byte)
+            return self._called == [_SOFTWARE_RESET]
         if self._first:
             self._at, self._first = byte, False
             return True
@@ -54,7 +65,10 @@ class Pca9685:
         return value
 
     def end(self) -> None:
-        """Outputs take what was written."""
+        """Outputs take what was written; the reset that was called for is done."""
+        if self._called == [_SOFTWARE_RESET]:
+            self.power_on()
+        self._called = None
 
     def _next(self) -> None:
         if self.registers[MODE1] & INCREMENT:

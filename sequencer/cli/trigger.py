@@ -109,7 +109,7 @@ def command(
     if is_simulated(port):
         if learn:
             raise UsageError(
-                "a simulated board has no servos: what it draws is not worth learning; --learn needs the figure"
+                "a simulated board has no servos: what it draws teaches nothing; --learn is for the figure"
             )
         tell(f"waiting for the {port} board's hello and for the figure to settle")
     else:

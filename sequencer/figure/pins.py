@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 #: Numbers from here on are outputs of expanders: 128 + 16 * expander + output, as in the show image.
 EXPANDER_PIN = 128
+#: An expander's outputs.
+OUTPUTS = 16
 #: The last output of the fourth.
 LAST_OUTPUT = 191
 
 
 def expander_output(pin: int) -> tuple[int, int]:
     """Which expander, counted from 0, and which of its outputs."""
-    return (pin - EXPANDER_PIN) // 16, (pin - EXPANDER_PIN) % 16
+    return divmod(pin - EXPANDER_PIN, OUTPUTS)
 
 
 @dataclass(frozen=True)

@@ -173,6 +173,13 @@ def cautions(figure: Figure) -> Iterator[str]:
                 "An axis that has fallen silent at rest can be pushed; when its pulses return it goes back "
                 "at its servo's full speed."
             )
+        chips = [chip.name for chip in figure.expanders.values() if chip.serves == "servos"]
+        if chips:
+            yield (
+                f"While the board is loaded, and after an upload that was cut short, {' and '.join(chips)} "
+                "would go on with the servos' last pulses: nothing reaches an expander then but its /OE pin. "
+                "Turn its outputs off there (see the wiring), or the servos' power, before each upload."
+            )
         yield "Check the horn screws every night."
     if figure.lamps:
         yield (

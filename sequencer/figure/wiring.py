@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sequencer.figure import electric
 from sequencer.figure.electric import Overload, PinLoad, SeriesResistor
 from sequencer.figure.model import NO_PIN, Figure, Lamp, Sensor
-from sequencer.figure.pins import pin_name
+from sequencer.figure.pins import EXPANDER_PIN, OUTPUTS, pin_name
 from sequencer.figure.tracks import track_maps
 from sequencer.finding import Finding
 
@@ -27,6 +27,13 @@ _ACTIVE = {
     ("rail", True): "servo supply: to ground while it is on",
     ("rail", False): "servo supply: 5 V while it is on, through a divider",
 }
+
+
+#: Nothing else reaches the chip while the loader has the board, or a half loaded board stands still.
+_OE = (
+    "pull-up resistor 10 kilohm (1 where the module pulls it down), and a switch to ground, open while the "
+    "board is loaded"
+)
 
 
 @dataclass(frozen=True)
@@ -119,6 +126,11 @@ def rows(figure: Figure) -> list[WireRow]:
                 f"current of {of}",
                 "output of a current sensor in its plus wire",
             )
+    for number, chip in enumerate(figure.expanders.values()):
+        if chip.serves == "servos":
+            where = f"/OE of expander {number + 1}"
+            row = WireRow(where, f"expander {chip.name}", "outputs off while high", _OE)
+            found.append((EXPANDER_PIN + OUTPUTS * number, row))
     ordered = [row for _, row in sorted(found, key=lambda item: item[0])]
     ground = WireRow("GND", "ground", "common", "join with the minus of the servo supply")
     return [*ordered, ground]

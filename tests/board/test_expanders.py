@@ -23,11 +23,13 @@ from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, ou
 from sequencer.tables.image import build_image
 from sequencer.tables.model import ShowImage
 from tests.board.emulated_show import FRAME, Stage, core_frames, made_show, start_stage
+from tests.board.inside import dead
 
 SERVOS, LAMPS = 0x40, 0x47
 #: Two servos on the board's pins, five on an expander; the lamps keep two pins and take two outputs.
 PINS = (2, 7, *(output_pin(0, n) for n in (0, 1, 2, 9, 15)))
 SDA, SCL = 18, 19
+TWCR, TWEN = 0xBC, 0x04
 
 
 def made(*, oscillator_khz: int | None = 25_000, khz: int = 400) -> ShowImage:
@@ -168,6 +170,69 @@ def test_an_expander_pulled_out_mid_scene_ends_the_pulses(put_on_board):
     status = stage.link.status()
     assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)
     assert (max(e.cycle for e in stage.board.edges) - at) / FRAME < 8
+
+
+def test_an_expander_that_was_out_of_reach_is_turned_off_once_it_answers_again(put_on_board):
+    """Its own supply stayed: it has played its last pulses all the while."""
+    stage, servos, lamps = started(put_on_board, made())
+    stage.link.wait_ready()
+    stage.run_s(0.5)
+    assert all(servos.counts(pin & 15)[1] for pin in PINS[2:])
+    stage.board.i2c.unplug(SERVOS)
+    stage.board.run_s(0.2)
+    assert stage.link.status().fault == Fault.EXPANDER
+    assert [lamps.counts(n)[1] for n in range(16)] == [0] * 16, "it keeps nobody else waiting"
+    assert any(servos.counts(pin & 15)[1] for pin in PINS[2:]), "nothing can reach it"
+    stage.board.run_s(3.0)
+    stage.board.i2c.plug(servos)
+    stage.board.run(FRAME + FRAME // 10)
+    assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
+    # and then there is nothing left to say
+    before = stage.board.i2c.bytes
+    stage.board.run(10 * FRAME)
+    assert stage.board.i2c.bytes == before
+
+
+def test_one_out_of_reach_when_the_figure_is_laid_down_does_not_disturb_the_bench(put_on_board):
+    stage, servos, lamps = started(put_on_board, made())
+    stage.link.wait_ready()
+    stage.run_s(0.5)
+    stage.link.hold()
+    stage.run_s(3.0)
+    assert lamps.counts(15)[1] > 0
+    stage.board.i2c.unplug(LAMPS)
+    stage.link.workshop()
+    other, record = Pca9685(0x41), ExpanderRecord(0x41, "servos", 25_000)
+    stage.board.i2c.plug(other)
+    stage.link.bench_expander(record.address, record.prescale, record.scale)
+    stage.link.bench_servo(128 + 5, 1500)
+    stage.run_s(0.2)
+    assert lamps.counts(15)[1] > 0, "nothing can reach it"
+    stage.board.i2c.plug(lamps)
+    stage.run_s(0.1)
+    assert [lamps.counts(n)[1] for n in range(16)] == [0] * 16
+    assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
+    assert other.width_us(5) == pytest.approx(1500, abs=record.tick_us)
+
+
+def test_a_start_without_a_whole_image_resets_every_expander_and_frees_the_bus(put_on_board, player_facts):
+    """What hangs on the bus stood in the image: the chips' own general call needs no address."""
+    stage, servos, lamps = started(put_on_board, made())
+    stage.link.wait_ready()
+    stage.run_s(0.5)
+    far = Pca9685(0x43)  # an output that runs, and of which no image tells
+    far.registers[:] = servos.registers
+    stage.board.i2c.plug(far)
+    stage.board.load(int(str(player_facts["image_base"])) + 40, b"\xee")
+    stage.board.i2c.log.clear()
+    stage.port.reset()
+    assert Link(stage.port).hello().fault == Fault.BAD_CRC
+    assert stage.board.i2c.log == [(0x00, b"\x06")]
+    for chip in (servos, lamps, far):
+        assert [chip.counts(n)[1] for n in range(16)] == [0] * 16
+    assert dead(stage.board)
+    assert not stage.board.chip.data[TWCR] & TWEN, "the bus would keep its two pins from the bench"
+    assert [stage.board.port_level(pin) for pin in (SDA, SCL)] == [0, 0], "no pull-up"
 
 
 def test_an_expander_that_lost_its_supply_for_a_moment_does_not_jump(put_on_board):

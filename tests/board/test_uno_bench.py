@@ -8,6 +8,7 @@ import pytest
 
 from sequencer.board.link import Link
 from sequencer.errors import LinkError
+from tests.board.emulated_show import FRAME
 
 
 @pytest.fixture
@@ -64,6 +65,46 @@ def test_one_servo_at_a_time_and_zero_stops(bench):
     count = len(port.board.pulses(4))
     wait(link, 0.2)
     assert len(port.board.pulses(4)) == count
+
+
+def test_another_servo_s_first_pulse_is_its_own_goal_whenever_it_is_asked_for(bench):
+    """In each of 24 parts of a frame: no pulse of the one goes to the other, and none is cut or left high."""
+    port, link = bench
+    board = port.board
+    seen = set()
+    link.bench_servo(9, 2000)
+    wait(link, 0.2)
+    for part in range(24):
+        rise = board.pulses(9)[-1].start
+        board.run((rise - board.cycle + part * FRAME // 24) % FRAME)
+        asked = board.cycle
+        link.bench_servo(4, 1200)
+        seen.add((board.cycle - rise) % FRAME * 24 // FRAME)
+        wait(link, 0.2)
+        assert not board.port_level(9), part
+        new = [pulse for pulse in board.pulses(4) if pulse.start >= asked]
+        assert {pulse.width for pulse in new} == {1200 * 16}, part
+        assert {pulse.width for pulse in board.pulses(9)} == {2000 * 16}, part
+        assert new[0].start > board.pulses(9)[-1].end
+        assert new[0].start - asked < 5 * FRAME
+        link.bench_servo(9, 2000)
+        wait(link, 0.2)
+        assert not board.port_level(4), part
+    assert len(seen) >= 20, "the answers must have come everywhere in a frame"
+
+
+def test_of_two_changes_in_a_row_only_the_last_servo_moves(bench):
+    port, link = bench
+    board = port.board
+    board.capture([10])
+    link.bench_servo(9, 2000)
+    wait(link, 0.2)
+    link.bench_servo(10, 1800)
+    link.bench_servo(4, 1200)
+    wait(link, 0.2)
+    assert not board.pulses(10)
+    assert {pulse.width for pulse in board.pulses(4)} == {1200 * 16}
+    assert not board.is_output(10)
 
 
 @pytest.mark.parametrize(
@@ -131,3 +172,20 @@ def test_a_silent_host_ends_pulses_and_light_after_two_seconds(bench):
     link.bench_servo(9, 1600)
     wait(link, 0.3)
     assert {pulse.width for pulse in board.pulses(9)[count:]} == {1600 * 16}
+
+
+def test_a_line_that_idles_high_has_no_edge_until_it_rises(bench):
+    port, link = bench
+    board = port.board
+    board.drive(2, 0)
+    board.drive(3, 1)
+    assert link.edges(2) == 0
+    for pin in (3, 2, 3):  # each from the other's level
+        assert link.edges(pin) == 0
+        wait(link, 0.1)
+        assert link.edges(pin) == 0
+    board.drive(3, 0)
+    board.run(FRAME // 4)
+    board.drive(3, 1)
+    board.run(FRAME // 4)
+    assert link.edges(3) == 1

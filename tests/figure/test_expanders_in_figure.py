@@ -8,10 +8,11 @@ from dataclasses import replace
 import pytest
 
 from sequencer.errors import FigureError, UsageError
-from sequencer.figure import judge
+from sequencer.figure import judge, wiring
 from sequencer.figure.expanders import OSCILLATOR_ERROR, ends_margin_us, tick_us
 from sequencer.figure.model import Figure
 from sequencer.figure.read import parse_figure
+from sequencer.figure.sheet import cautions
 
 BASE = """
 name = "Far head"
@@ -125,3 +126,16 @@ def test_the_board_says_how_fast_its_bus_is_and_how_much_memory_it_has():
     read = figure(board="i2c_khz = 100\nmemory_kb = 128")
     assert (read.board.i2c_khz, read.board.memory_bytes) == (100, 131_072)
     assert (figure().board.i2c_khz, figure().board.memory_bytes) == (400, 0)
+
+
+def test_an_expander_with_servos_wants_its_output_enable_wired():
+    """Nothing else reaches it while the board is loaded; lamps may go on."""
+    read = figure("neck.3", "eyes.15", EYES + NECK)
+    (row,) = [row for row in wiring.rows(read) if "/OE" in row.pin]
+    assert (row.pin, row.what) == ("/OE of expander 2", "expander neck")
+    assert "pull-up resistor" in row.connect
+    pins = [row.pin for row in wiring.rows(read)]
+    assert pins.index(row.pin) < pins.index("output 3 of expander 2")
+    (said,) = [line for line in cautions(read) if "/OE" in line]
+    assert "neck would go on" in said
+    assert not [line for line in cautions(figure(7, "eyes.15", EYES)) if "/OE" in line]

@@ -59,3 +59,22 @@ def test_the_part_takes_its_prescaler_only_asleep_and_off_wins():
     write(MODE1, 0xA0)
     assert part.awake
     assert part.registers[MODE1] == 0x20
+
+
+def test_the_software_reset_goes_to_all_and_takes_effect_with_the_stop():
+    """7.6: START, the general call's address, 0x06, STOP; any other byte is not acknowledged."""
+    bus, parts = I2cBus(), [Pca9685(0x40), Pca9685(0x55)]
+    for part in parts:
+        bus.plug(part)
+        part.registers[MODE1] = 0x20
+        part.registers[LED0 + 2 : LED0 + 4] = b"\x33\x01"
+    assert bus.start(0x00, False)
+    assert not bus.write(0x07)
+    bus.stop()
+    assert bus.start(0x00, False)
+    assert bus.write(0x06)
+    assert [part.counts(0)[1] for part in parts] == [307, 307]
+    bus.stop()
+    assert [part.counts(0)[1] for part in parts] == [0, 0]
+    assert [part.registers[MODE1] for part in parts] == [0x11, 0x11]
+    assert not bus.start(0x00, True), "nobody reads by it"
