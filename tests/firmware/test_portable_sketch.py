@@ -12,17 +12,18 @@ import pytest
 
 from sequencer.board.emulated import EmulatedBoard
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import Link
-from sequencer.errors import InputError
+from sequencer.board.link import TRIGGERED, Link
+from sequencer.errors import InputError, LinkError
 from sequencer.firmware.boards import board_description
 from sequencer.firmware.header import render_header
 from sequencer.firmware.sketch import portable_files, sketch_tree
 from sequencer.motion.model import TrackSpec
 from sequencer.player.player import Player
 from sequencer.tables.extra_guard import SensorRecord, guard_extra
+from sequencer.tables.extra_policy import PolicyContent, SceneList, policy_extra
 from sequencer.tables.image import build_image
 from sequencer.tables.model import Extra, ShowImage
-from tests.board.emulated_show import made_show
+from tests.board.emulated_show import BEAM, made_show
 from tests.firmware.example_show import IMAGE, SHOW, SPECS
 from tests.firmware.test_header_and_sketch import ARDUINO
 from tests.tables.show_makers import spec
@@ -151,6 +152,59 @@ def test_its_guard_means_over_as_much_time_as_the_hex_and_pulses_stay(
         expected = 64 * READING_S * sensors
         # a pulse of 2.4 ms may stand before the first reading, and a frame's work
         assert 0.6 * expected - 0.005 < port.now_s() - begun < 1.2 * expected + 0.012
+
+
+def test_a_cue_repeated_over_an_unheard_reset_is_refused(tmp_path: Path) -> None:
+    board = EmulatedBoard()
+    board.load(0, flash_of(build("uno", tmp_path)))
+    board.power_on()
+    port = EmulatedTransport(board)
+    board.run_s(2.0)
+    link = Link(port)
+    first = link.hello(quiet_s=0.0)
+    link.cue(1)
+    board.run_s(1.3)
+    port.reset()
+    board.run_s(2.123)
+    board.take()  # nobody hears its hello
+    with pytest.raises(LinkError, match="board reset"):
+        link.cue(1)
+    assert link.status().scene != 1
+    second = link.hello()
+    assert 0 not in (first.boot, second.boot)
+    assert first.boot != second.boot
+    assert link.hello().boot == second.boot, "one number as long as it runs"
+
+
+@pytest.mark.parametrize("seed", [0, 77])
+def test_what_a_visitor_sees_first_depends_on_when_he_comes_unless_the_figure_names_a_seed(
+    tmp_path: Path, seed: int
+) -> None:
+    show, _ = made_show((9, 10, 12))
+    beam = dataclasses.replace(show.inputs[0], scene=None, nth=0, nth_scene=None)
+    policy = policy_extra(PolicyContent(seed, None, (SceneList(), SceneList("shuffle", (1, 2), (1, 1)))))
+    assert policy is not None
+    show = dataclasses.replace(show, inputs=(beam,), extras=(policy,))
+    specs = {track.name: spec(track.name, pin=track.pin) for track in show.tracks}
+    flash = flash_of(build("uno", tmp_path, show, specs))
+    seen = set()
+    for visit in range(6):
+        board = EmulatedBoard()
+        board.load(0, flash)
+        board.drive(BEAM, 1)
+        board.power_on()
+        board.run_s(1.5 + 0.0777 * visit)
+        board.drive(BEAM, 0)
+        link = Link(EmulatedTransport(board))
+        told = [
+            report.number("scene")
+            for _ in range(5)
+            for report in link.reports(0.1)
+            if report.name == "happened" and report.number("what") == TRIGGERED
+        ]
+        assert len(told) == 1
+        seen.update(told)
+    assert len(seen) == (2 if seed == 0 else 1)
 
 
 @pytest.mark.parametrize(("tag", "words"), [(4, "expanders"), (7, "a sound module")])
