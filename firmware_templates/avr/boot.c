@@ -37,11 +37,17 @@ static uint8_t cause NO_INIT;
 /* Runs before RAM is cleared. Boot loaders that skip to the program leave MCUSR cleared; newer ones pass it
  * in r2, which the compiler is told to leave alone: a reset does not clear it, so an older loader leaves the
  * nothing there that we left. (After a power cut it may be anything: what only r2 tells is marked by bit 7.)
+ * Who builds the sketch tells the compiler nothing, and what is in r2 then is the program's: nobody is asked.
  * Interrupts: the Mega's loader leaves them on. */
 void take_reset_cause(void) __attribute__((naked, used, section(".init3")));
 void take_reset_cause(void) {
   uint8_t told, first = MCUSR;
+#ifdef R2_IS_THE_COMPILERS
+  told = 0;
+  __asm__ volatile("cli");
+#else
   __asm__ volatile("cli\n\tmov %0, r2\n\tclr r2" : "=r"(told));
+#endif
   MCUSR = 0;
   wdt_disable();
   if (first == 0 && told != 0 && told < 16) first = (uint8_t)(0x80u | told);

@@ -97,7 +97,7 @@
 #define QJ_MSG_STATUS 0x83
 #define QJ_MSG_STATUS_LENGTH 17 /* state u8, fault u8, scene u8, frame u32, frames u32, cue u16, repeats_left u8, late_frames u16, parked u8 */
 
-/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo supply lost, 7 servo supply back (input: the one that senses it). 9 the duty limit is reached (cue: seconds of rest). cue 0 = from an input. */
+/* Told unasked, seq 0. what: 1 scene started, 2 scene ended, 3 scene stopped by hold, 4 trigger accepted, 5 stall guard tripped (input: the sensor, cue: the frame in the scene), 6 servo supply lost, 7 servo supply back (input: the one that senses it), 8 expander lost (input: its number), 9 the duty limit is reached (cue: seconds of rest). cue 0 = from an input. */
 #define QJ_MSG_HAPPENED 0x84
 #define QJ_MSG_HAPPENED_LENGTH 5 /* what u8, cue u16, scene u8, input u8 */
 

@@ -16,6 +16,10 @@ from sequencer.tables.model import BOARDS, ShowImage
 _REPLACED = {"flash.c"}
 #: Extras of the image that the portable sketch has no code for, by tag.
 _HEX_ONLY = {4: "expanders", 5: "an I2C memory", 6: "strings of lamps", 7: "a sound module"}
+_IN_A_SKETCH = (
+    "/* No -ffixed-r2 keeps the compiler out of where loaders tell why the board was reset. */\n"
+    "#define R2_IS_THE_COMPILERS\n\n/* In a sketch the show lies in the program, not here. */\n"
+)
 _MAIN = re.compile(
     r"^int main\(void\) \{\n(?P<first>.*?)  for \(;;\) \{\n(?P<turn>.*?)^  \}\n\}\n", re.DOTALL | re.MULTILINE
 )
@@ -49,7 +53,7 @@ def sketch_files(name: str, show: ShowImage, board: BoardDescription, header: st
         elif source.name == "qj_core.h":
             files[source.name] = _fitted(text, show, source)
         elif source.name == "board.h":
-            files[source.name] = f"/* In a sketch the show lies in the program, not here. */\n{base}{text}"
+            files[source.name] = f"{_IN_A_SKETCH}{base}{text}"
         else:
             files[source.name] = text
     return files

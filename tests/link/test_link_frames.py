@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -107,3 +110,12 @@ def test_a_wrong_field_is_named(fields: dict, words: str) -> None:
 def test_a_body_of_another_length_names_both_lengths() -> None:
     with pytest.raises(LinkError, match="has 3 bytes where this version expects 1"):
         decode_body(catalogue().by_name["ack"], b"abc")
+
+
+def test_the_table_of_messages_explains_every_happening_that_the_core_tells() -> None:
+    root = Path(__file__).parents[2]
+    header = (root / "firmware_templates/core/qj_core.h").read_text(encoding="utf-8")
+    numbers = re.findall(r"= (\d+)", header.split("enum qj_what {")[1].split("}")[0])
+    table = (root / "sequencer/board/messages.toml").read_text(encoding="utf-8")
+    words = table.split('name = "happened"')[1].split("help = ")[1].split("cue 0 =")[0]
+    assert re.findall(r"(?:what:|[,.]) (\d+) [a-z]", words) == numbers

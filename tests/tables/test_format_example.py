@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sequencer.board.messages import catalogue
 from sequencer.motion.model import TrackPlan, TrackSpec
 from sequencer.tables.assemble import with_table
 from sequencer.tables.image import build_image, read_image
@@ -121,3 +122,9 @@ def test_the_example_s_transitions_are_proven() -> None:
             idle, entered, item.fade_frames, item.delay_frames, show.scenes[0].fade_in_frames
         )
         assert fade_oracle.worst(points).within(SPEC)
+
+
+def test_a_live_message_carries_as_many_points_as_the_page_says() -> None:
+    said = re.search(r"from number i on, up to (\w+), the last three", FORMAT.read_text(encoding="utf-8"))
+    assert said is not None
+    assert {"eleven": 11, "twelve": 12}[said[1]] == catalogue().by_name["live"].most
