@@ -172,6 +172,7 @@ class Simavr:
         """Reset; execution starts at byte address ``at`` with ``cause`` in MCUSR."""
         self._field(_RESET_PC, ctypes.c_uint32)[0] = at
         self._lib.avr_reset(self._avr)
+        self._no_polling()
         self.data[0x54] = cause
 
     def run_until(self, cycle: int) -> None:
@@ -181,8 +182,7 @@ class Simavr:
             PortError: the program crashed.
         """
         run, avr, now, state = self._lib.avr_run, self._avr, self._cycle, self._state
-        for number in range(8):  # otherwise a low interrupt pin is polled each cycle; a reset sets it back
-            self._lib.avr_extint_set_strict_lvl_trig(avr, number, 0)
+        self._no_polling()
         while now[0] < cycle:
             # A reset, the watchdog's too, sets the limit back to one instruction at a time.
             self._limit[0] = min(_MAX_RUN, max(1, cycle - now[0]))
@@ -279,6 +279,11 @@ class Simavr:
             raise self._differs("unexpected receive ring")
         self._lib.avr_reset(self._avr)
         return ring
+
+    def _no_polling(self) -> None:
+        """Or a low interrupt pin (SDA and SCL of a Mega are such) is polled each cycle; a reset sets it back."""
+        for number in range(8):
+            self._lib.avr_extint_set_strict_lvl_trig(self._avr, number, 0)
 
     def _notify(self, code: int, index: int, function: Callable[[int], None]) -> None:
         callback = self._kept(_NOTIFY(lambda _irq, value, _param: function(value)))
