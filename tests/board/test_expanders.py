@@ -25,7 +25,7 @@ from sequencer.tables.image import build_image
 from sequencer.tables.model import ShowImage
 from tests.board.boards import MEGA_SERVO_PINS, on_board
 from tests.board.emulated_show import FRAME, Stage, core_frames, made_show, start_stage
-from tests.board.test_strings import saturate
+from tests.board.test_strings import drain, saturate
 
 SERVOS, LAMPS = 0x40, 0x47
 BOTH = pytest.mark.parametrize("kind", ["uno", "mega"])
@@ -141,10 +141,7 @@ def test_half_of_a_megas_servos_on_two_expanders_move_none_of_the_others(put_on_
         seen.append([chips[(pin - 128) // 16].counts(pin & 15)[1] for pin in outputs])
         saturate(stage, 1)
     each_frame = (board.i2c.bytes - before) / 120
-    while board.unsent:
-        board.run(FRAME)
-    board.run(FRAME)
-    board.take()
+    drain(stage)
     assert stage.link.status().late_frames == 0
     assert board.overruns == 0
     assert each_frame == pytest.approx(12 * 6 + 2 * 4, rel=0.02)
