@@ -105,8 +105,9 @@ def test_every_expander_pulse_is_the_cores_in_the_nearest_count(put_on_board, ki
     assert stage.link.status().late_frames == 0
 
 
-def test_no_two_servos_start_together_and_no_pulse_runs_over_the_cycles_end(put_on_board):
-    stage, servos, _ = started(put_on_board, made())
+@BOTH
+def test_no_two_servos_start_together_and_no_pulse_runs_over_the_cycles_end(put_on_board, kind):
+    stage, servos, _ = started(put_on_board, made(kind))
     stage.run_s(1.0)
     found = [servos.counts(pin & 15) for pin in PINS[2:]]
     starts = sorted(on for on, _ in found)
