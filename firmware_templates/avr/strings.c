@@ -3,7 +3,8 @@
  * A string is written as a whole with interrupts off, and only when it ends well before the pulse interrupt is due:
  * between two edges, after a slot's last one, or in a slot without a servo. When it does not fit now it is tried again
  * at the next turn of the main loop. A slot of n servos has n + 1 such parts, so the longest of them has at least
- * (slot - n QUIET) / (n + 1) cycles, whatever the widths: 47 lamps beside one servo, 30 beside two (Python refuses more).
+ * (slot - n QUIET) / (n + 1) cycles, whatever the widths: 40 lamps beside one servo, 30 beside two, 21 beside three, 16
+ * beside four (Python refuses more).
  * Between two lamps the receiver is looked at: a byte takes 640 cycles, a lamp
  * LED_CYCLES at most, so none is lost; uart.c's ring holds what comes meanwhile (MOST_LEDS). The lamps' dither
  * waits, which moves a lamp's light by less than a part in 4096 (6 of 156 periods one step off at most).

@@ -24,6 +24,8 @@ F_CPU: Final = 16_000_000
 #: What a message of the two-wire interface tells, bits (its fields: nothing, this, address, data).
 _TWI_START, _TWI_STOP, _TWI_ACK, _TWI_WRITE, _TWI_READ = 1, 2, 8, 16, 32
 _TWCR: Final = 0xBC
+#: The analog converter's choice of channel, the bit that means eight higher, its event "a conversion begins".
+_ADCSRB, _ADMUX, _MUX5, _CONVERTING = 0x7B, 0x7C, 0x08, 18
 #: avr->state values that matter here.
 RUNNING: Final = 2
 SLEEPING: Final = 3
@@ -103,6 +105,7 @@ class Simavr:
             raise self._differs(str(missing)) from None
         self._lib = lib
         self._keep: list[Any] = []  # callbacks that C still points to
+        self._analog: dict[int, int] = {}
         lib.avr_global_logger_set(self._kept(_LOGGER(lambda _avr, _level, _text, _values: None)))
         self._avr: int = lib.avr_make_mcu_by_name(mcu.encode())
         if not self._avr:
@@ -172,6 +175,7 @@ class Simavr:
         """Reset; execution starts at byte address ``at`` with ``cause`` in MCUSR."""
         self._field(_RESET_PC, ctypes.c_uint32)[0] = at
         self._lib.avr_reset(self._avr)
+        self._no_polling()
         self.data[0x54] = cause
 
     def run_until(self, cycle: int) -> None:
@@ -181,8 +185,7 @@ class Simavr:
             PortError: the program crashed.
         """
         run, avr, now, state = self._lib.avr_run, self._avr, self._cycle, self._state
-        for number in range(8):  # otherwise a low interrupt pin is polled each cycle; a reset sets it back
-            self._lib.avr_extint_set_strict_lvl_trig(avr, number, 0)
+        self._no_polling()
         while now[0] < cycle:
             # A reset, the watchdog's too, sets the limit back to one instruction at a time.
             self._limit[0] = min(_MAX_RUN, max(1, cycle - now[0]))
@@ -220,8 +223,21 @@ class Simavr:
         self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("iog", port), bit), level)
 
     def analog(self, channel: int, millivolts: int) -> None:
-        """Hold an analog channel (0..7) at a voltage until the next call; a reset keeps it."""
+        """Hold an analog channel (0..7, a Mega's 0..15) at a voltage from now on; a reset keeps it."""
+        if channel > 7 and max(self._analog, default=0) <= 7:
+            self._notify(_code("adc", " "), _CONVERTING, self._converting)
+        self._analog[channel] = millivolts
+        if channel <= 7:
+            self._analog_now(channel, millivolts)
+
+    def _analog_now(self, channel: int, millivolts: int) -> None:
         self._lib.avr_raise_irq(self._lib.avr_io_getirq(self._avr, _code("adc", " "), channel), millivolts)
+
+    def _converting(self, _: int) -> None:
+        """The library keeps no voltage of channels 8 to 15: the one eight lower lends its place."""
+        lower = self.data[_ADMUX] & 7
+        self._analog_now(lower, self._analog.get(lower + (self.data[_ADCSRB] & _MUX5), 0))
+        self.data[_ADCSRB] &= ~_MUX5 & 0xFF
 
     def on_serial(self, function: Callable[[int], None]) -> None:
         """Call ``function(byte)`` when the program hands a byte to the serial port."""
@@ -279,6 +295,11 @@ class Simavr:
             raise self._differs("unexpected receive ring")
         self._lib.avr_reset(self._avr)
         return ring
+
+    def _no_polling(self) -> None:
+        """Else a low interrupt pin (a Mega's SDA, SCL) is polled each cycle, after every reset again."""
+        for number in range(8):
+            self._lib.avr_extint_set_strict_lvl_trig(self._avr, number, 0)
 
     def _notify(self, code: int, index: int, function: Callable[[int], None]) -> None:
         callback = self._kept(_NOTIFY(lambda _irq, value, _param: function(value)))

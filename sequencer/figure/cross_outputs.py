@@ -13,9 +13,11 @@ from sequencer.figure.toml_lines import Path
 #: A player's analog inputs (``QJ_MAX_SENSORS``).
 MOST_SENSORS = 4
 #: Strings and their lamps (``extra_strings``), and what they need: a frame's slots, cycles of a slot, between
-#: two rises, for the pulse interrupt, and of one lamp (firmware_templates/avr/pulses.c, strings.c).
+#: two rises, and of one lamp (firmware_templates/avr/pulses.c, strings.c). SPARE is what a string cannot use
+#: of the time between two edges: 700 for the pulse interrupt's lead and end and the writing's own, and 300
+#: until the main loop comes by (with the line full the emulated boards need about so many).
 MOST_STRINGS, MOST_LEDS = 4, 40
-SLOTS, SLOT, QUIET, SPARE, LED = 6, 52_800, 1200, 720, 520
+SLOTS, SLOT, QUIET, SPARE, LED = 6, 52_800, 1200, 1000, 520
 #: The second compare output of the servo timer, by board.
 SERIAL_PIN = {"uno": 10, "nano": 10, "mega": 12}
 

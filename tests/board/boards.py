@@ -39,13 +39,26 @@ def chip_of(which: str) -> Chip:
     return CHIPS[which.split()[0]]
 
 
+#: As many servos as a Mega serves, on pins of all its ports; those of lamps, I2C and sound module are free.
+MEGA_SERVO_PINS = (
+    *(4, 9, 10, 14, 15, 16, 17, 18, 22, 25, 28, 31),
+    *(33, 36, 38, 40, 42, 46, 48, 53, 55, 58, 63, 68),
+)
+
+
+def on_board(show: ShowImage, kind: str) -> ShowImage:
+    """The same show on another board: D11 dims no lamp on a Mega, D44 does."""
+    lamps = tuple(
+        dataclasses.replace(lamp, pin=44) if kind == "mega" and lamp.pin == 11 else lamp
+        for lamp in show.lamps
+    )
+    return dataclasses.replace(show, board=kind, lamps=lamps)
+
+
 def small_show(which: str, seed: int = 1) -> tuple[ShowImage, Points]:
     """Twelve servos on pins that every board has, lamps on pins that this one can dim."""
-    kind = which.split()[0]
     show, points = made_show(seed=seed)
-    lamp_pins = (5, 6, 3, 7 if kind == "mega" else 11)
-    lamps = tuple(dataclasses.replace(lamp, pin=pin) for lamp, pin in zip(show.lamps, lamp_pins, strict=True))
-    return dataclasses.replace(show, board=kind, lamps=lamps), points
+    return on_board(show, which.split()[0]), points
 
 
 @dataclasses.dataclass(frozen=True)

@@ -12,10 +12,10 @@ from types import ModuleType
 
 import pytest
 
-from sequencer.board.emulated import EmulatedUno
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.simavr import APT_LINE
-from sequencer.board.simavr_loader import loader_hex
+from sequencer.firmware.boards import prebuilt_player
+from tests.board.boards import bought
 from tests.board.emulated_show import Points, Stage, made_show, start_stage
 from tests.board.inside import Symbols, symbols_of
 
@@ -64,21 +64,27 @@ def avrdude() -> str:
 
 
 @pytest.fixture
-def fresh_port() -> EmulatedTransport:
-    """An Uno as bought: the real loader and nothing else."""
-    return EmulatedTransport(EmulatedUno(loader_hex()))
+def kind() -> str:
+    """The board that a test is about: ``parametrize("kind", ["uno", "mega"])`` takes this one's place."""
+    return "uno"
 
 
 @pytest.fixture
-def put_on_board(
-    fresh_port: EmulatedTransport, player_hex: str, player_facts: dict[str, object]
-) -> Callable[[bytes | None], EmulatedTransport]:
-    """Player and image straight into flash, for tests that are not about flashing."""
+def fresh_port(kind: str) -> EmulatedTransport:
+    """A board as bought: the real loader and nothing else."""
+    return bought(kind)
+
+
+@pytest.fixture
+def put_on_board(fresh_port: EmulatedTransport, kind: str) -> Callable[[bytes | None], EmulatedTransport]:
+    """The shipped player and an image straight into flash, for tests that are not about flashing."""
+    player = prebuilt_player(kind)
 
     def put(image: bytes | None) -> EmulatedTransport:
-        fresh_port.board.load_hex(player_hex)
+        for segment in player.segments:
+            fresh_port.board.load(segment.address, segment.data)
         if image is not None:
-            fresh_port.board.load(int(str(player_facts["image_base"])), image)
+            fresh_port.board.load(player.board.image_base, image)
         return fresh_port
 
     return put

@@ -40,11 +40,10 @@ def test_our_uploader_fills_a_new_board_and_knows_it_again(which: str) -> None:
     assert result.hello.figure == load.show.figure
     assert put(port, which, load).outcome == "nothing to do"
     assert put(port, which, load, force=True).pages_written == 0
-    if which != "mega":  # which lays its pulses otherwise within a frame
-        stage = start_stage(port, load.image, load.show)
-        stage.run_s(2.0)
-        widths = stage.widths()
-        check_against_core(widths, core_frames(load.image, stage, len(widths), idle_levels(load.show)))
+    stage = start_stage(port, load.image, load.show)
+    stage.run_s(2.0)
+    widths = stage.widths()
+    check_against_core(widths, core_frames(load.image, stage, len(widths), idle_levels(load.show)))
 
 
 @pytest.mark.parametrize("which", BOARDS)

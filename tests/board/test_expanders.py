@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from sequencer.board import connect
+from sequencer.board.emulated_kinds import BOARD_KINDS
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.link import Link
 from sequencer.board.oscillator import measure_oscillator
@@ -22,18 +23,21 @@ from sequencer.player.player import Fault, State
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, output_pin
 from sequencer.tables.image import build_image
 from sequencer.tables.model import ShowImage
+from tests.board.boards import MEGA_SERVO_PINS, on_board
 from tests.board.emulated_show import FRAME, Stage, core_frames, made_show, start_stage
 from tests.board.inside import dead
+from tests.board.test_strings import drain, saturate
 
 SERVOS, LAMPS = 0x40, 0x47
+BOTH = pytest.mark.parametrize("kind", ["uno", "mega"])
 #: Two servos on the board's pins, five on an expander; the lamps keep two pins and take two outputs.
 PINS = (2, 7, *(output_pin(0, n) for n in (0, 1, 2, 9, 15)))
 SDA, SCL = 18, 19
 TWCR, TWEN = 0xBC, 0x04
 
 
-def made(*, oscillator_khz: int | None = 25_000, khz: int = 400) -> ShowImage:
-    show, _ = made_show(PINS)
+def made(kind: str = "uno", *, oscillator_khz: int | None = 25_000, khz: int = 400) -> ShowImage:
+    show = on_board(made_show(PINS)[0], kind)
     lamps = list(show.lamps)
     lamps[0] = replace(lamps[0], pin=output_pin(1, 3))
     lamps[2] = replace(lamps[2], pin=output_pin(1, 15))  # lit when low
@@ -57,8 +61,9 @@ def started(put_on_board, show: ShowImage) -> tuple[Stage, Pca9685, Pca9685]:
     return start_stage(port, build_image(show), show), *both
 
 
-def test_registers_are_set_in_the_datasheets_order(put_on_board):
-    stage, servos, lamps = started(put_on_board, made())
+@BOTH
+def test_registers_are_set_in_the_datasheets_order(put_on_board, kind):
+    stage, servos, lamps = started(put_on_board, made(kind))
     said = [data for address, data in stage.board.i2c.log if address == SERVOS]
     # Off, asleep, PRE_SCALE (taken only then), awake, and RESTART after 500 us (7.3.1.1).
     assert said[:5] == [
@@ -74,8 +79,9 @@ def test_registers_are_set_in_the_datasheets_order(put_on_board):
     assert 1 / lamps.period_s >= 400
 
 
-def test_every_expander_pulse_is_the_cores_in_the_nearest_count(put_on_board):
-    show = made()
+@BOTH
+def test_every_expander_pulse_is_the_cores_in_the_nearest_count(put_on_board, kind):
+    show = made(kind)
     stage, servos, lamps = started(put_on_board, show)
     stage.run_s(0.3)
     stage.cue("greet")
@@ -102,13 +108,58 @@ def test_every_expander_pulse_is_the_cores_in_the_nearest_count(put_on_board):
     assert stage.link.status().late_frames == 0
 
 
-def test_no_two_servos_start_together_and_no_pulse_runs_over_the_cycles_end(put_on_board):
-    stage, servos, _ = started(put_on_board, made())
+@BOTH
+def test_no_two_servos_start_together_and_no_pulse_runs_over_the_cycles_end(put_on_board, kind):
+    stage, servos, _ = started(put_on_board, made(kind))
     stage.run_s(1.0)
     found = [servos.counts(pin & 15) for pin in PINS[2:]]
     starts = sorted(on for on, _ in found)
     assert min(np.diff(starts)) >= 200
     assert all(on + width < 4096 for on, width in found)
+
+
+@pytest.mark.parametrize("kind", ["mega"])
+def test_half_of_a_megas_servos_on_two_expanders_move_none_of_the_others(put_on_board, kind, capsys):
+    """All 24 move, the line is full, and the bus is written to in each frame."""
+    outputs = [output_pin(e, n) for e in (0, 1) for n in (0, 3, 7, 8, 12, 15)]
+    own = slice(12)
+    show = on_board(made_show((*MEGA_SERVO_PINS[::2], *outputs))[0], kind)
+    # oscillators of their own, so that the counts tell whose servo an output is
+    records = [ExpanderRecord(SERVOS, "servos", 24_300), ExpanderRecord(0x43, "servos", 26_100)]
+    extra = expanders_extra(records, 400)
+    assert extra is not None
+    show = replace(show, inputs=(), extras=(extra,))
+    image = build_image(show)
+    port = put_on_board(image)
+    chips = [Pca9685(record.address, 1000.0 * (record.oscillator_khz or 0)) for record in records]
+    for chip in chips:
+        port.board.i2c.plug(chip)
+    stage = start_stage(port, image, show)
+    board = stage.board
+    stage.run_s(0.3)
+    stage.cue("greet")
+    first = stage.to_mid_frame()
+    board.run(FRAME * 35 // 100)  # with the line full the outputs take longer, but not until the next frame
+    before, seen = board.i2c.bytes, []
+    for _ in range(120):
+        seen.append([chips[(pin - 128) // 16].counts(pin & 15)[1] for pin in outputs])
+        saturate(stage, 1)
+    each_frame = (board.i2c.bytes - before) / 120
+    drain(stage)
+    assert stage.link.status().late_frames == 0
+    assert board.overruns == 0
+    assert each_frame == pytest.approx(12 * 6 + 2 * 4, rel=0.02)
+    widths = stage.widths()
+    core = core_frames(image, stage, len(widths))
+    rows = slice(first + 1, first + 121)
+    due = core.pulse_sixteenths.astype(np.int64)
+    assert np.ptp(due[rows], axis=0).min() > 16 * 50, "the scene must move every servo"
+    error = widths[rows, own] - due[rows, own]
+    with capsys.disabled():
+        print(f"\n  mega, 12 servos and 12 on two expanders: jitter {np.ptp(error) / 16:.4f} us")
+    assert np.ptp(error) == 0
+    scale = np.array([records[(pin - 128) // 16].scale for pin in outputs])
+    np.testing.assert_array_equal(np.array(seen), (due[rows, 12:] * scale + (1 << 19)) >> 20)
 
 
 @pytest.mark.parametrize("khz", [100, 400])
@@ -132,8 +183,9 @@ def test_without_a_calibrated_oscillator_no_servo_gets_a_pulse(put_on_board):
     assert lamps.counts(15)[1] > 0
 
 
-def test_a_missing_servo_expander_is_a_fault_before_any_pulse(put_on_board):
-    show = made()
+@BOTH
+def test_a_missing_servo_expander_is_a_fault_before_any_pulse(put_on_board, kind):
+    show = made(kind)
     port = put_on_board(build_image(show))
     port.board.i2c.plug(Pca9685(LAMPS))
     port.board.capture(PINS[:2])
@@ -244,17 +296,19 @@ def test_an_expander_that_lost_its_supply_for_a_moment_does_not_jump(put_on_boar
     assert [servos.counts(n)[1] for n in range(16)] == [0] * 16
 
 
-def test_a_data_line_held_low_is_seen_before_start(put_on_board):
-    show = made()
+@BOTH
+def test_a_data_line_held_low_is_seen_before_start(put_on_board, kind):
+    show = made(kind)
     port = put_on_board(build_image(show))
     parts(port)
-    port.board.drive(SDA, 0)
-    port.board.capture((SCL,))
+    sda, scl = BOARD_KINDS[kind].i2c
+    port.board.drive(sda, 0)
+    port.board.capture((scl,))
     port.reset()
     port.board.run_s(2.0)  # the loader waits for a second
     assert port.board.i2c.bytes == 0, "a START on a bus that is not free"
     # nine clocks by hand were tried
-    clocks = [pulse.width / 16 for pulse in port.board.pulses(SCL)]
+    clocks = [pulse.width / 16 for pulse in port.board.pulses(scl)]
     assert len(clocks) >= 9
     status = Link(port).status()
     assert (status.state, status.fault) == (State.FAULT, Fault.EXPANDER)

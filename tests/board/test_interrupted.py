@@ -1,4 +1,4 @@
-"""A scene cut short on the emulated board, by its reset line and by a lost supply; nothing is replayed."""
+"""A scene cut short on an emulated board, by reset line, stop input or lost supply; nothing is replayed."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ import pytest
 
 from sequencer.board.link import (
     BROWN_OUT,
+    HOLD,
     IDLE,
     POWERLESS,
     RAIL_BACK,
     RAIL_LOST,
     STARTED,
+    STOPPED,
     Link,
     News,
     news_of,
@@ -21,7 +23,7 @@ from sequencer.board.link import (
 from sequencer.errors import LinkError
 from sequencer.tables.image import build_image
 from sequencer.tables.model import InputRecord
-from tests.board.boards import bought, load_for
+from tests.board.boards import bought, load_for, on_board
 from tests.board.emulated_show import (
     BEAM,
     SERVO_PINS,
@@ -31,7 +33,9 @@ from tests.board.emulated_show import (
     start_stage,
 )
 
-POWER = 12
+#: Free pins; a Mega's lie on ports above the others' addresses.
+POWER = {"uno": 12, "mega": 66}
+STOP = {"uno": 12, "mega": 43}
 
 
 def starts(reports) -> list[int]:
@@ -101,27 +105,63 @@ def test_a_supply_that_sags_in_a_scene_is_told_where_the_loader_lets_its_cause_t
     assert hello.pose_unknown
 
 
-def test_a_scene_ended_by_the_lost_supply_is_told_as_such(put_on_board) -> None:
-    show, _ = made_show(SERVO_PINS[:-1])
-    rail = InputRecord("power", POWER, False, False, 3, 0, None, 0, None, "rail")
+@pytest.mark.parametrize("kind", ["uno", "mega"])
+def test_a_stop_input_ends_a_scene_as_the_core_says_and_holds(put_on_board, kind) -> None:
+    pin = STOP[kind]
+    show = on_board(made_show(SERVO_PINS[:-1])[0], kind)
+    show = replace(show, inputs=(InputRecord("stop", pin, True, True, 3, 0, None, 0, None, "stop"),))
+    image = build_image(show)
+    port = put_on_board(image)
+    port.board.drive(pin, 1)
+    stage = start_stage(port, image, show)
+    number = show.number("greet")
+    stage.run_s(0.3)
+    stage.cue("greet")
+    stage.run_s(3.0)
+    stage.press(0)
+    at = stage.frame_now()
+    told = [report.number("what") for report in stage.link.reports(2.0) if report.name == "happened"]
+    assert told == [STOPPED]
+    assert stage.link.status().state == HOLD
+    with pytest.raises(LinkError, match="refused"):
+        stage.link.cue(number)
+    with pytest.raises(LinkError, match="refused"):
+        stage.link.resume()
+    widths = stage.widths()
+    core = core_frames(image, stage, len(widths), 1)
+    assert core.scene[at] == number
+    check_against_core(widths, core)
+    stage.press(1)
+    stage.run_s(1.0)
+    assert stage.link.status().state == HOLD, "it left hold by itself"
+    stage.link.resume()
+    assert stage.link.wait_ready(held=False).state == IDLE
+    assert starts(stage.link.reports(1.0)) == [], "nothing is resumed"
+
+
+@pytest.mark.parametrize("kind", ["uno", "mega"])
+def test_a_scene_ended_by_the_lost_supply_is_told_as_such(put_on_board, kind) -> None:
+    pin = POWER[kind]
+    show = on_board(made_show(SERVO_PINS[:-1])[0], kind)
+    rail = InputRecord("power", pin, False, False, 3, 0, None, 0, None, "rail")
     show = replace(show, inputs=(*show.inputs, rail))
     image = build_image(show)
     port = put_on_board(image)
     port.board.drive(BEAM, 1)
-    port.board.drive(POWER, 1)
+    port.board.drive(pin, 1)
     stage = start_stage(port, image, show)
     number = show.number("greet")
     steps = stage.link.follow(stage.link.cue(number), number)
     while next(steps).status.frame < 30:
         pass
-    stage.board.drive(POWER, 0)
+    stage.board.drive(pin, 0)
     last = list(steps)[-1]
     assert last.outcome == POWERLESS
     assert last.news == (News(RAIL_LOST, 1),)
     assert "lost their power" in last.news[0].words
     with pytest.raises(LinkError, match="refused"):
         stage.link.cue(number)
-    stage.board.drive(POWER, 1)
+    stage.board.drive(pin, 1)
     told = [report for _ in range(20) for report in stage.link.reports(0.1)]
     assert [news for report in told if (news := news_of(report)) is not None] == [News(RAIL_BACK, 1)]
     assert starts(told) == [], "nothing is resumed"

@@ -10,10 +10,12 @@ import pytest
 from sequencer.board.link import HOLD, TRIPPED
 from sequencer.tables.extra_guard import SUPPLY_VOLTAGE, SensorRecord, guard_extra, slice_shift, slices
 from sequencer.tables.image import build_image
+from tests.board.boards import on_board
 from tests.board.emulated_show import FRAME, Stage, made_show
 
-#: A0 and A5's neighbour: what the made show leaves free when it has three servos.
-CURRENT, VOLTAGE = 14, 15
+#: A0 and A1; of a Mega A8 and A0, which only one bit tells apart.
+CURRENT = {"uno": 14, "mega": 62}
+VOLTAGE = {"uno": 15, "mega": 54}
 GREET = 1
 FRAMES = 10
 #: 185 mV/A about 2.5 V, as common Hall sensors give.
@@ -29,16 +31,16 @@ def waveform_mv(scene_frame: int, stalled: bool) -> float:
 
 
 @pytest.fixture
-def guarded(stage_of):
+def guarded(stage_of, kind):
     """A show with a sensor on servo 1 and one on the supply's voltage, limits learned from the waveform."""
-    show, _ = made_show((9, 10, 12))
+    show = on_board(made_show((9, 10, 12))[0], kind)
     shift = slice_shift(240)
     sensor = SensorRecord(
-        *(CURRENT, 1, round(5000 / MV_PER_A * 500), round(OFFSET_MV / 5 * 1.024 * 64), 6, 255, FRAMES),
+        *(CURRENT[kind], 1, round(5000 / MV_PER_A * 500), round(OFFSET_MV / 5 * 1.024 * 64), 6, 255, FRAMES),
         hold=False,
         tell_only=False,
     )
-    voltage = SensorRecord(VOLTAGE, SUPPLY_VOLTAGE, 10_000, 0, 8, 255, 1, hold=False, tell_only=False)
+    voltage = SensorRecord(VOLTAGE[kind], SUPPLY_VOLTAGE, 10_000, 0, 8, 255, 1, hold=False, tell_only=False)
     peaks = []
     for index in range(slices(240, shift)):
         seen = [waveform_mv(f, False) for f in range(max(0, (index - 1) << shift), (index + 2) << shift)]
@@ -50,8 +52,8 @@ def guarded(stage_of):
 
     def start() -> Stage:
         stage = stage_of(build_image(show), show)
-        stage.board.analog(CURRENT, waveform_mv(0, False))
-        stage.board.analog(VOLTAGE, 3000)
+        stage.board.analog(CURRENT[kind], waveform_mv(0, False))
+        stage.board.analog(VOLTAGE[kind], 3000)
         return stage
 
     return start
@@ -64,7 +66,8 @@ def perform(stage: Stage, stall_from: int | None) -> list[tuple[int, int, int]]:
     for _ in range(300):
         status = stage.link.status()
         frame = status.frame if status.scene == GREET else 0
-        stage.board.analog(CURRENT, waveform_mv(frame, stall_from is not None and frame >= stall_from))
+        stalled = stall_from is not None and frame >= stall_from
+        stage.board.analog(CURRENT[stage.show.board], waveform_mv(frame, stalled))
         stage.board.run(FRAME)
         tripped += [
             (r.number("scene"), r.number("cue"), r.number("input"))
@@ -84,7 +87,7 @@ def test_a_normal_waveform_never_trips(guarded):
     assert answer.number("sensors") == 2
 
 
-@pytest.mark.parametrize("stall_from", [40, 100])
+@pytest.mark.parametrize(("kind", "stall_from"), [("uno", 40), ("uno", 100), ("mega", 100)])
 def test_a_stall_trips_within_its_time_and_is_told_with_scene_and_frame(guarded, stall_from):
     stage = guarded()
     stage.run_s(1.0)
@@ -97,6 +100,8 @@ def test_a_stall_trips_within_its_time_and_is_told_with_scene_and_frame(guarded,
     assert max(p.start for p in servo[9]) - last > 100 * FRAME, "the others go on"
     assert stage.link.status().state != HOLD
     assert stage.link.status().late_frames == 0
+    volts = stage.link.request("ask_guard", sensor=1)
+    assert volts.number("now") == pytest.approx(12_000, abs=40), "3 V at the pin of 20 V full scale"
 
 
 def test_calibrating_a_servo_stops_where_its_current_rises(guarded):
@@ -111,8 +116,8 @@ def test_calibrating_a_servo_stops_where_its_current_rises(guarded):
     link.workshop()
     servo = replace(read_figure(demo_folder()).servos["turn"], pin=10, name="turn")
     sensors = {
-        "amps": Sensor("amps", "current", CURRENT, MV_PER_A, OFFSET_MV, watches="turn"),
-        "volts": Sensor("volts", "voltage", VOLTAGE, 500.0),
+        "amps": Sensor("amps", "current", CURRENT["uno"], MV_PER_A, OFFSET_MV, watches="turn"),
+        "volts": Sensor("volts", "voltage", VOLTAGE["uno"], 500.0),
     }
     assert current_watch(link, {"amps": sensors["amps"]}, "turn") is None, "another show's inputs"
     current_a = current_watch(link, sensors, "turn")
@@ -127,7 +132,7 @@ def test_calibrating_a_servo_stops_where_its_current_rises(guarded):
         work.tick()
         highest = max(highest, work.jog.value)
         link.reports(SEEK_S)
-        board.analog(CURRENT, waveform_mv(0, highest >= 1650))
+        board.analog(CURRENT["uno"], waveform_mv(0, highest >= 1650))
     assert work.found == {"high_us": "current"}
     assert 1650 <= highest <= 1650 + 2 * SEEK_US
     assert work.marks.high_us == highest - BACK_OFF_US

@@ -109,9 +109,9 @@ def test_a_string_follows_a_lamp_without_pins():
 
 def test_counts_that_do_not_fit_between_the_pulses_are_refused():
     servos = [servo_text(f"s{pin}", pin, 5, 0.2) for pin in (2, 3, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15)]
-    assert most_leds(11) == 40
+    # the emulated boards write so many beside the worst pulses (tests/board/test_strings.py)
+    assert [most_leds(count) for count in (11, 12, 17, 18, 23, 24)] == [40, 30, 30, 21, 21, 16]
     fits = most_leds(12)
-    assert fits < 40
     for count, good in ((fits, True), (fits + 1, False)):
         text = SKY.replace("leds = 24", f"leds = {count}")
         if good:
