@@ -115,6 +115,13 @@ class BuiltShow:
 
         return self.image[inside_bytes(self.image) :]
 
+    @property
+    def memory_check_s(self) -> float:
+        """How long the board, once reset, reads through that memory before it says hello."""
+        from sequencer.tables.bus import memory_check_s
+
+        return memory_check_s(len(self.outside), self.figure.board.i2c_khz)
+
 
 @dataclass(frozen=True)
 class CheckedShow:

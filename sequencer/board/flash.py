@@ -60,6 +60,7 @@ def flash_board(
     chip: Chip = UNO,
     force: bool = False,
     outside: bytes = b"",
+    starts_s: float = 0.0,
 ) -> FlashResult:
     """Make the board's flash equal to ``flash_bytes`` (from 0, padded with 0xFF), and wait for its hello.
 
@@ -72,6 +73,7 @@ def flash_board(
         chip: the board's chip.
         force: compare page by page even when the running player says it carries the same already.
         outside: what of the show goes into the board's I2C memory.
+        starts_s: how long a board that starts reads through it.
 
     Raises:
         LoaderError: no loader, another chip or board, a bad page, an upload that was interrupted.
@@ -81,7 +83,7 @@ def flash_board(
     tell: Progress = progress or (lambda *_: None)
     content = _usable(flash_bytes, chip)
     pages = [content[at : at + chip.page] for at in range(0, len(content), chip.page)]
-    hello = _running(transport)
+    hello = _running(transport, starts_s)
     if hello is not None:
         _check_board(hello, chip, transport.name)
         same = (hello.image_crc, hello.player_crc) == (image_crc32, player_crc32)
@@ -102,9 +104,9 @@ def flash_board(
             to_write = list(range(to_write[-1] + 1))
         _write(loader, transport.name, pages, there, to_write, tell)
     loader.leave()
-    hello = _meet(transport, image_crc32, player_crc32)
+    hello = _meet(transport, image_crc32, player_crc32, starts_s)
     if outside and hello.fault == BAD_CRC:
-        hello = _fill(transport, outside, image_crc32, player_crc32, tell)
+        hello = _fill(transport, outside, image_crc32, player_crc32, starts_s, tell)
     outcome: Literal["nothing to do", "flashed"] = "flashed" if to_write else "nothing to do"
     return FlashResult(outcome, len(pages), len(to_write), hello, resumed, loader.baud)
 
@@ -150,13 +152,20 @@ def _check_board(hello: Hello, chip: Chip, name: str) -> None:
     )
 
 
-def _fill(transport: Transport, outside: bytes, image_crc32: int, player_crc32: int, tell: Progress) -> Hello:
+def _fill(
+    transport: Transport,
+    outside: bytes,
+    image_crc32: int,
+    player_crc32: int,
+    starts_s: float,
+    tell: Progress,
+) -> Hello:
     """The show's other part goes into the I2C memory; the board, reset, says whether all of it is there."""
     link = Link(transport)
     link.hello()
     send_outside(link, outside, tell)
     transport.reset()
-    hello = _meet(transport, image_crc32, player_crc32)
+    hello = _meet(transport, image_crc32, player_crc32, starts_s)
     if hello.fault == BAD_CRC:
         raise LoaderError(
             Fault(
@@ -187,11 +196,11 @@ def _usable(flash_bytes: bytes, chip: Chip) -> bytes:
     return flash_bytes[:size].ljust(size, b"\xff")
 
 
-def _running(transport: Transport) -> Hello | None:
+def _running(transport: Transport, starts_s: float) -> Hello | None:
     """What a player says by itself after a reset; nothing is sent, any other program stays unbothered."""
     transport.set_baud(catalogue().baud)
     transport.reset()
-    return Link(transport).listen_for_hello()
+    return Link(transport, starts_s=starts_s).listen_for_hello()
 
 
 def _write(
@@ -268,9 +277,9 @@ def _verify(loader: BootLoader, name: str, pages: list[bytes], numbers: list[int
         )
 
 
-def _meet(transport: Transport, image_crc32: int, player_crc32: int) -> Hello:
+def _meet(transport: Transport, image_crc32: int, player_crc32: int, starts_s: float) -> Hello:
     try:
-        hello = Link(transport).hello()
+        hello = Link(transport, starts_s=starts_s).hello()
     except LinkError as error:
         raise LinkError(
             Fault(

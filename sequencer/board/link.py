@@ -252,13 +252,18 @@ class Link:
         transport: an open port.
         answer_s: how long one try waits for its answer (the player answers within a servo frame).
         tries: how often a request is sent before the board counts as silent.
+        starts_s: for how much longer than others this board is deaf once it was reset: it reads through its
+            I2C memory first.
 
     """
 
-    def __init__(self, transport: Transport, *, answer_s: float = 0.15, tries: int = 10) -> None:
+    def __init__(
+        self, transport: Transport, *, answer_s: float = 0.15, tries: int = 10, starts_s: float = 0.0
+    ) -> None:
         self._port = transport
         self._answer_s = answer_s
         self._tries = tries
+        self._starts_s = starts_s
         # By chance: an earlier program's last request must not look like our first one repeated.
         self._seq = random.randrange(256)
         self._cue = random.randrange(0xFFFF)
@@ -289,7 +294,10 @@ class Link:
     # -- first contact ---------------------------------------------------------------------------
 
     def listen_for_hello(self, quiet_s: float = QUIET_S) -> Hello | None:
-        """The hello that a reset board sends by itself, or None; sends nothing."""
+        """The hello that a board reset just now sends by itself, or None; sends nothing."""
+        return self._listen(quiet_s + self._starts_s)
+
+    def _listen(self, quiet_s: float) -> Hello | None:
         end = self._port.now_s() + quiet_s
         while (left := end - self._port.now_s()) >= TICK_S:
             for message in self._receive(min(left, 0.05)):
@@ -301,15 +309,16 @@ class Link:
         """First contact, or a fresh look: who is there.
 
         On first contact it listens for ``quiet_s`` first, because opening the port may have reset the
-        board and its loader must not be talked to; then it asks for up to ``wait_s``.
+        board and its loader must not be talked to; then it asks for up to ``wait_s`` and the ``starts_s`` of
+        this board.
 
         Raises:
             LinkError: nobody answers, or the player speaks another version of the link.
 
         """
         if not self._met:
-            self.listen_for_hello(quiet_s)
-        end = self._port.now_s() + wait_s
+            self._listen(quiet_s)
+        end = self._port.now_s() + wait_s + self._starts_s
         while True:
             # The first number may by chance be the last one that an earlier program used: the board
             # then repeats that old answer. Two different numbers in a row cannot both be.

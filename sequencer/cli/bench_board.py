@@ -23,11 +23,13 @@ BarePlayer = Annotated[
 ]
 
 
-def on_bench(transport: Transport, kind: str, yes: bool, tell: Callable[[str], None]) -> Link:
+def on_bench(
+    transport: Transport, kind: str, yes: bool, tell: Callable[[str], None], starts_s: float = 0.0
+) -> Link:
     """A link to a board of that kind on which single pins may be driven; a show stays on it, laid down.
 
     Opening the port resets most boards, and a board that has just been reset is laid down before anything
-    moves; one that plays is held first.
+    moves; one that plays is held first. ``starts_s``: how long it may read through an I2C memory before.
 
     Raises:
         UsageError: the board runs something else than this player, and nobody agreed to replace it.
@@ -42,7 +44,7 @@ def on_bench(transport: Transport, kind: str, yes: bool, tell: Callable[[str], N
     player = prebuilt_player(kind)
     transport.set_baud(catalogue().baud)
     transport.reset()
-    hello = Link(transport).listen_for_hello()
+    hello = Link(transport, starts_s=starts_s).listen_for_hello()
     link = Link(transport)
     if hello is None or hello.player_crc != player.crc32:
         _put_player(transport, kind, hello, yes, tell)

@@ -17,8 +17,10 @@ def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, a
     from sequencer.board.connect import open_port
     from sequencer.board.link import Link
     from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.start_cautions import memory_words
     from sequencer.figure.read import read_figure
     from sequencer.figure.rewrite import write_values
+    from sequencer.tables.bus import memory_check_s
 
     def tell(line: str) -> None:
         if not as_json:
@@ -30,7 +32,11 @@ def calibrate_clock(show: Path, seconds: float, port: str, state: Path | None, a
         "Opening the port may reset the board: a figure that is on it then settles and\n"
         "idles by itself. Keep clear of it."
     )
-    with Link(open_port(port, speed=None, state=state, kind=figure.board.kind)) as link:
+    starts_s = memory_check_s(figure.board.memory_bytes, figure.board.i2c_khz)
+    for words in memory_words(starts_s):
+        tell(words)
+    transport = open_port(port, speed=None, state=state, kind=figure.board.kind)
+    with Link(transport, starts_s=starts_s) as link:
         hello = link.hello()
         tell(f"measuring the clock of {port} for {seconds:g} s; it is truest when warm")
         with progress("clock") as bar:

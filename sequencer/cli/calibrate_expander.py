@@ -33,10 +33,12 @@ def calibrate_expander(
     from sequencer.cli.calibrate_servos import CAUTIONS, wait_for
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, progress, say_json
+    from sequencer.cli.start_cautions import memory_words
     from sequencer.errors import UsageError
     from sequencer.figure.pins import pin_name
     from sequencer.figure.read import read_figure
     from sequencer.figure.rewrite import write_values
+    from sequencer.tables.bus import memory_check_s
 
     def tell(line: str) -> None:
         if not as_json:
@@ -48,9 +50,12 @@ def calibrate_expander(
     output, pin = wire_of(figure, expander, wire)
     where = pin_name(pin, figure.board.kind)
     tell(CAUTIONS)
+    starts_s = memory_check_s(figure.board.memory_bytes, figure.board.i2c_khz)
+    for line in memory_words(starts_s):
+        tell(line)
     transport = open_port(port, speed=None, state=state, kind=figure.board.kind)
     try:
-        link = on_bench(transport, figure.board.kind, yes, tell)
+        link = on_bench(transport, figure.board.kind, yes, tell, starts_s)
         tell(
             f"Wire output {output} of expander `{name}` to {where} of the board, and nothing else to\n"
             "either (another wire: --wire OUTPUT:PIN). Enter when it is there, q ends."

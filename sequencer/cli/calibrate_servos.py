@@ -53,8 +53,10 @@ def calibrate_servos(
     from sequencer.cli.bench_board import on_bench
     from sequencer.cli.keys import keys
     from sequencer.cli.say import console, say_json
+    from sequencer.cli.start_cautions import memory_words
     from sequencer.errors import FigureError
     from sequencer.figure.read import read_figure
+    from sequencer.tables.bus import memory_check_s
 
     def tell(line: str) -> None:
         if not as_json:
@@ -64,10 +66,13 @@ def calibrate_servos(
     figure = read_figure(file)
     servos = chosen(figure, only)
     tell(CAUTIONS)
+    starts_s = memory_check_s(figure.board.memory_bytes, figure.board.i2c_khz)
+    for line in memory_words(starts_s):
+        tell(line)
     transport = open_port(port, speed=None, state=state, kind=figure.board.kind)
     done: list[Calibrated] = []
     try:
-        link = on_bench(transport, figure.board.kind, yes, tell)
+        link = on_bench(transport, figure.board.kind, yes, tell, starts_s)
         tell(f"calibrating on {transport.name}")
         with keys() as pressed, suppress(KeyboardInterrupt):
             for number, servo in enumerate(servos, start=1):

@@ -98,6 +98,7 @@ def _flash(say: Console, built: BuiltShow) -> Link:
             bar.pages,
             chip=CHIPS[kind],
             outside=built.outside,
+            starts_s=built.memory_check_s,
         )
     say.print(
         f"  {done.pages_written} pages written and read back, {board.now_s():.1f} s of the board's time"

@@ -27,7 +27,7 @@ def command(
     from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import as_typed, console, progress, say_json
-    from sequencer.cli.start_cautions import start_cautions
+    from sequencer.cli.start_cautions import memory_words, start_cautions
     from sequencer.errors import Fault, LinkError
     from sequencer.show import build_show, checked_for_board
 
@@ -38,6 +38,9 @@ def command(
     if not is_simulated(port):
         # The board starts to move by itself as soon as it carries a show.
         require_ends(built.figure)
+    for line in memory_words(built.memory_check_s):
+        if not as_json:
+            console().print(line, markup=False)
     transport = open_port(port, speed=None, state=state, kind=built.figure.board.kind)
     try:
         with progress("flash") as bar:
@@ -50,6 +53,7 @@ def command(
                 chip=CHIPS[built.figure.board.kind],
                 force=force,
                 outside=built.outside,
+                starts_s=built.memory_check_s,
             )
         link = Link(transport)
         link.hello(quiet_s=0.0)

@@ -20,3 +20,9 @@ def start_cautions(hello: Hello, simulated: bool) -> Iterator[str]:
             "Unknown start: at their first pulse the servos jump from wherever they are to the parked pose. "
             "Keep clear, and support a head that could fall."
         )
+
+
+def memory_words(starts_s: float) -> Iterator[str]:
+    """What to tell before a wait that an I2C memory makes long."""
+    if starts_s > 0.5:
+        yield f"A board that was reset reads through its I2C memory first: up to {starts_s:.0f} s."

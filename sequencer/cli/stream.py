@@ -43,7 +43,7 @@ def stream_scene(
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.cli.start_cautions import start_cautions
+    from sequencer.cli.start_cautions import memory_words, start_cautions
     from sequencer.cli.trigger import check_carries, ending, tell_events
     from sequencer.errors import Fault, LinkError
     from sequencer.tables.extra_clock import clock_trim
@@ -62,7 +62,10 @@ def stream_scene(
         require_ends(built.figure)
         require_calibrated(built.figure)
     tell("motion only: a streamed scene leaves lamps, switches and sounds as they are")
-    with Link(open_port(port, speed=speed, state=state, kind=built.figure.board.kind)) as link:
+    for words in memory_words(built.memory_check_s):
+        tell(words)
+    transport = open_port(port, speed=speed, state=state, kind=built.figure.board.kind)
+    with Link(transport, starts_s=built.memory_check_s) as link:
         hello = check_carries(link, built.image_crc32, carries or show, built.figure.name)
         for words in (*start_cautions(hello, is_simulated(port)), *caution(then, built.figure)):
             tell(words)

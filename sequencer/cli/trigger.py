@@ -75,7 +75,7 @@ def command(
     from sequencer.cli.other_calibration import tell_other_calibration
     from sequencer.cli.ready import require_calibrated, require_ends
     from sequencer.cli.say import console, progress, say_json
-    from sequencer.cli.start_cautions import start_cautions
+    from sequencer.cli.start_cautions import memory_words, start_cautions
     from sequencer.errors import UsageError
     from sequencer.show import build_show
     from sequencer.tables.extra_clock import clock_trim
@@ -120,7 +120,10 @@ def command(
     lesson = Lesson(built, number) if learn else None
     often = "until stopped" if loop == 0 else "once" if loop == 1 else f"{loop} times"
     kind = built.figure.board.kind
-    with Link(open_port(port, speed=speed or None, state=state, kind=kind)) as link:
+    for words in memory_words(built.memory_check_s):
+        tell(words)
+    transport = open_port(port, speed=speed or None, state=state, kind=kind)
+    with Link(transport, starts_s=built.memory_check_s) as link:
         hello = check_carries(link, built.image_crc32, show, built.figure.name)
         for words in (*start_cautions(hello, is_simulated(port)), *caution(then, built.figure)):
             tell(words)
