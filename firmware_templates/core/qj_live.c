@@ -64,18 +64,19 @@ uint8_t qj_live_stands(const qj_player *p) {
 }
 
 /* *to - from into *to; 0 when that is beyond +-bound, which is below 2^15 like all that went before. */
-static QJ_ONCE uint8_t differ(int16_t *to, int16_t from, qj_offset bound) {
+static QJ_ONCE uint8_t differ(int16_t *to, int16_t from, const uint8_t *bound) {
   const uint8_t down = (uint8_t)(*to < from);
   const uint16_t size = (uint16_t)(down ? (uint16_t)from - (uint16_t)*to : (uint16_t)*to - (uint16_t)from);
   *to = (int16_t)(uint16_t)((uint16_t)*to - (uint16_t)from);
-  return (uint8_t)(size <= qj_u16(bound));
+  return (uint8_t)(size <= qj_get16(bound));
 }
 
 QJ_ONCE uint8_t qj_may_follow(qj_offset record, int16_t next, const int16_t past[3]) {
   const int16_t v = (int16_t)(past[0] - past[1]);
   const int16_t a = (int16_t)(v - (int16_t)(past[1] - past[2]));
-  return (uint8_t)(differ(&next, past[0], (qj_offset)(record + 14)) && differ(&next, v, (qj_offset)(record + 16)) &&
-                   differ(&next, a, (qj_offset)(record + 18)));
+  uint8_t bounds[6];
+  qj_copy(bounds, (qj_offset)(record + 14), 6);
+  return (uint8_t)(differ(&next, past[0], bounds) && differ(&next, v, bounds + 2) && differ(&next, a, bounds + 4));
 }
 
 static void follow(int16_t past[3], int16_t next) {

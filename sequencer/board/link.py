@@ -267,7 +267,7 @@ class Link:
         # By chance: an earlier program's last request must not look like our first one repeated.
         self._seq = random.randrange(256)
         self._cue = random.randrange(0xFFFF)
-        self._cued = False
+        self._taken_cue: int | None = None  # the last one that the board has taken, from its status
         self._decoder = FrameDecoder()
         self._inbox: deque[Message] = deque()
         self._reports: deque[Message] = deque()
@@ -383,10 +383,10 @@ class Link:
 
     def cue(self, scene: int, repeats: int = 1) -> int:
         """Play a scene; the cue's number, which reports echo. ``repeats`` 0 = until another cue."""
-        if not self._cued and self.status().cue == self._cue % 0xFFFF + 1:
-            self._cue = self._cue % 0xFFFF + 1  # the board would take it for a copy of its last one
-        self._cued = True
+        taken = self.status().cue if self._taken_cue is None else self._taken_cue
         self._cue = self._cue % 0xFFFF + 1
+        if self._cue == taken:  # the board would take it for a copy
+            self._cue = self._cue % 0xFFFF + 1
         self.request("cue", cue=self._cue, scene=scene, repeats=repeats, boot=self._boot)
         return self._cue
 
@@ -412,7 +412,9 @@ class Link:
 
     def status(self) -> Status:
         """What the board is doing."""
-        return status_of(self.request("ask_status"))
+        found = status_of(self.request("ask_status"))
+        self._taken_cue = found.cue
+        return found
 
     def telemetry(self) -> Telemetry:
         """How the board is."""

