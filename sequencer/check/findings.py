@@ -167,7 +167,8 @@ def memory(room: Room, board_title: str) -> Iterator[Finding]:
             limit=float(room.limit_bytes),
             unit="bytes",
             message=f"the show is {-room.bytes_free} bytes too big for the {board_title}",
-            remedy=f"shorten scenes by {-room.seconds_left:.0f} s in all, or leave one out",
+            remedy=f"shorten scenes by {-room.seconds_left:.0f} s in all, leave one out, "
+            "or add an I2C memory (memory_kb = 64 under [board])",
         )
 
 

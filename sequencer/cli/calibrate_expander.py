@@ -127,11 +127,11 @@ def wire_of(figure: Figure, expander: Expander, wire: str | None) -> tuple[int, 
     from sequencer.figure.pins import EXPANDER_PIN, pin_name
     from sequencer.firmware.boards import board_description
 
-    used = {
-        part.pin
-        for parts in (figure.servos, figure.lamps, figure.switches, figure.inputs, figure.sensors)
-        for part in parts.values()
-    }
+    single = (figure.servos, figure.switches, figure.inputs, figure.sensors, figure.strings)
+    used = {part.pin for parts in single for part in parts.values()}
+    used |= {pin for lamp in figure.lamps.values() for pin in (lamp.pin, *lamp.pins)}
+    if figure.sound_module is not None:
+        used.add(figure.sound_module.pin)
     board = board_description(figure.board.kind)
     first = EXPANDER_PIN + 16 * list(figure.expanders).index(expander.name)
     outputs = [output for output in range(16) if first + output not in used]

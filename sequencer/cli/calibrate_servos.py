@@ -162,7 +162,7 @@ def _one(
     if current is not None:
         tell("Its current is watched: a search for an end stops where the current rises.")
     elif any(sensor.kind == "current" for sensor in figure.sensors.values()):
-        tell("The show on the board reads no current input for it: flash first, or watch it.")
+        tell("The board tells no current for it (another show, or nothing wired): watch it yourself.")
     first = wait_for(link, pressed, {"enter", "c", "o", "q", "esc", "end"})
     if first in ("q", "esc", "end"):
         return None

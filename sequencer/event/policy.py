@@ -160,13 +160,18 @@ def read_policy(file: Path, scenes: Mapping[str, bool], inputs: Collection[str])
 
 def _validated(data: dict[str, Any], report: Any) -> Policy | None:
     # pydantic lives at the file's border only, and is imported only when a file is read.
-    from pydantic import BaseModel, ConfigDict, Field, ValidationError
+    from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-    names = Annotated[list[str], Field(min_length=1, max_length=LONGEST_LIST)]
+    # One name may stand for a list of one.
+    names = Annotated[
+        list[str],
+        Field(min_length=1, max_length=LONGEST_LIST),
+        BeforeValidator(lambda value: [value] if isinstance(value, str) else value),
+    ]
 
     class _Trigger(BaseModel):
         model_config = ConfigDict(extra="forbid", strict=True)
-        plays: str | names
+        plays: names
         choice: Choice = "shuffle"
         weights: list[Annotated[int, Field(ge=1, le=255)]] | None = None
         every: Annotated[int, Field(ge=2, le=255)] | None = None
@@ -181,7 +186,7 @@ def _validated(data: dict[str, Any], report: Any) -> Policy | None:
 
     class _Event(BaseModel):
         model_config = ConfigDict(extra="forbid", strict=True)
-        idle: str | names | None = None
+        idle: names | None = None
         idle_turns: Annotated[int, Field(ge=1, le=255)] = 3
         seed: Annotated[int, Field(ge=0, le=65535)] = 0
         triggers: dict[str, _Trigger] = {}
@@ -200,7 +205,7 @@ def _validated(data: dict[str, Any], report: Any) -> Policy | None:
                 "`every` and `every_plays` go together",
                 remedy='write both, like every = 6 and every_plays = "storm", or neither',
             )
-        first, *others = [trigger.plays] if isinstance(trigger.plays, str) else trigger.plays
+        first, *others = trigger.plays
         weighted = trigger.weights if trigger.choice == "weighted" else None
         if (trigger.choice == "weighted") != (trigger.weights is not None) or (
             weighted is not None and len(weighted) != 1 + len(others)
@@ -223,7 +228,7 @@ def _validated(data: dict[str, Any], report: Any) -> Policy | None:
             limit=f"{duty.within_s} s, from within_s",
             remedy="make play_at_most_s smaller than within_s",
         )
-    idles = event.idle if isinstance(event.idle, list) else [] if event.idle is None else [event.idle]
+    idles = event.idle or []
     return Policy(
         idles[0] if idles else None,
         triggers,

@@ -102,12 +102,13 @@ def _room(parts: Parts, board: Pins, reporter: Reporter) -> None:
         counted = ""
         if section == "lamps":
             have = sum(1 if lamp.pin is not None else 3 for lamp in parts.lamps.values())
-            counted = " (a lamp of three colours, and one that a string follows, counts three times)"
+            if have != len(parts.lamps):
+                counted = " (one of three colours, or that a string follows, counts three times)"
         if have > most:
             reporter.add(
                 (section,),
-                f"too many {section} for {board.a_title}",
-                value=str(have) + (counted if have != len(parts.lamps) else ""),
+                f"too many {section} for {board.a_title}{counted}",
+                value=str(have),
                 limit=str(most),
                 remedy=f"remove {have - most} of them, or choose a larger board",
             )

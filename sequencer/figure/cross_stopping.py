@@ -1,4 +1,4 @@
-"""Faults of stops and silence: axes that move together stop and fall silent together."""
+"""Faults of stops and silence: axes that move together do both together; a rail says which level is power."""
 
 from __future__ import annotations
 
@@ -8,7 +8,15 @@ from sequencer.figure.schema_linkages import PairTable
 
 
 def check_stopping(parts: Parts, reporter: Reporter) -> None:
-    """Both axes of a pair need the same on_stop and release_at_rest."""
+    """Both axes of a pair need the same on_stop and release_at_rest; a rail input its level."""
+    for name, table in parts.inputs.items():
+        if table.kind == "rail" and "active_low" not in table.model_fields_set:
+            reporter.add(
+                ("inputs", name),
+                "a rail input must say which level means that the servos have power",
+                remedy="write active_low = false where the pin is high with power (a divider), "
+                "active_low = true where it is pulled to ground",
+            )
     for linkage in parts.linkages.values():
         if not isinstance(linkage, PairTable) or not all(name in parts.axes for name in linkage.axes):
             continue

@@ -14,6 +14,8 @@ from sequencer.figure.toml_lines import Path, Place, find
 
 #: How a key ends -> the unit it is given in.
 UNITS = {
+    "mv_per_a": "millivolts per ampere",
+    "mv_per_v": "millivolts per volt",
     "s_per_60deg": "seconds for 60 degrees",
     "g_cm3": "grams per cubic centimetre",
     "kgcm_per_deg": "kg cm per degree",
@@ -24,6 +26,9 @@ UNITS = {
     "ms": "milliseconds",
     "mm": "millimetres",
     "ma": "milliamperes",
+    "mv": "millivolts",
+    "mhz": "megahertz",
+    "khz": "kilohertz",
     "hz": "hertz",
     "g": "grams",
     "s": "seconds",
@@ -41,6 +46,8 @@ _UNIT_PART = re.compile(
 def stem_and_unit(key: str) -> tuple[str, str | None]:
     """``speed_s_per_60deg`` -> (``speed``, ``s_per_60deg``); no unit -> (key, None)."""
     for ending in UNITS:
+        if key == ending:
+            return "", ending
         if key.endswith("_" + ending):
             return key[: -len(ending) - 1], ending
     return key, None
@@ -319,6 +326,8 @@ def _remedy_for_range(key: str, unit: str) -> str:
 def _example(key: str) -> str | None:
     examples = {
         "pin": 'pin = 7 or pin = "D7"',
+        "idle": 'idle = "idle" or idle = ["idle", "idle2"]',
+        "plays": 'plays = "greet" or plays = ["greet", "wave"]',
         "pulse_us": "pulse_us = [500, 2500]",
         "ends_us": "ends_us = [900, 2100]",
         "range_deg": "range_deg = [-60, 60]",

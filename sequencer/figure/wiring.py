@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sequencer.figure import electric
 from sequencer.figure.electric import Overload, PinLoad, SeriesResistor
 from sequencer.figure.model import NO_PIN, Figure, Lamp, Sensor
-from sequencer.figure.pins import EXPANDER_PIN, OUTPUTS, pin_name
+from sequencer.figure.pins import EXPANDER_PIN, OUTPUTS, PINS, pin_name
 from sequencer.figure.tracks import track_maps
 from sequencer.finding import Finding
 
@@ -34,6 +34,11 @@ _OE = (
     "pull-up resistor 10 kilohm (1 where the module pulls it down), and a switch to ground, open while the "
     "board is loaded"
 )
+
+
+_BUS = "to the same of every part, 4.7 kilohm to 5 V in one place (most modules carry them), short wires"
+#: One memory chip; a larger memory is two.
+MEMORY_CHIP_BYTES = 65_536
 
 
 @dataclass(frozen=True)
@@ -80,7 +85,12 @@ def rows(figure: Figure) -> list[WireRow]:
     found: list[tuple[int, WireRow]] = []
 
     def add(pin: int, what: str, does: str, connect: str) -> None:
-        found.append((pin, WireRow(pin_name(pin, figure.board.kind), what, does, connect)))
+        printed = pin_name(pin, figure.board.kind)
+        if pin >= EXPANDER_PIN:
+            printed = f"{expanders[(pin - EXPANDER_PIN) // OUTPUTS]}.{(pin - EXPANDER_PIN) % OUTPUTS}"
+        found.append((pin, WireRow(printed, what, does, connect)))
+
+    expanders = list(figure.expanders)
 
     tracks = {track.servo: track for track in track_maps(figure).values()}
     for servo in figure.servos.values():
@@ -126,6 +136,14 @@ def rows(figure: Figure) -> list[WireRow]:
                 f"current of {of}",
                 "output of a current sensor in its plus wire",
             )
+    parts = [f"{chip.name} at {chip.address:#04x}" for chip in figure.expanders.values()]
+    if figure.board.memory_bytes:
+        parts.append(
+            "memory at 0x50" + (" and 0x51" if figure.board.memory_bytes > MEMORY_CHIP_BYTES else "")
+        )
+    if parts:
+        for pin, line in zip(PINS[figure.board.kind].i2c, ("SDA", "SCL"), strict=True):
+            add(pin, f"{line} of the I2C bus", ", ".join(parts), _BUS)
     for number, chip in enumerate(figure.expanders.values()):
         if chip.serves == "servos":
             where = f"/OE of expander {number + 1}"

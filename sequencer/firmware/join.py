@@ -38,7 +38,8 @@ def check_room(show: ShowImage, image: bytes, board: BoardDescription, memory_by
         rate = big.table_bytes / seconds
         remedy = (
             f"shorten {big.name} ({seconds:.0f} s, {big.table_bytes} bytes) by {over / rate:.0f} s, "
-            "leave a scene out, or let fast axes rest where they are not seen"
+            "leave a scene out, let fast axes rest where they are not seen"
+            + ("" if memory_bytes else ", or add an I2C memory (memory_kb = 64 under [board])")
         )
         if over > big.table_bytes:
             remedy = (

@@ -42,7 +42,7 @@ def test_no_file_means_nothing_idles_and_nothing_is_triggered(tmp_path: Path) ->
         ('[triggers.beam]\nplays = "greet"\ncooldown_s = 1e9\n', 3, "too big"),
         ('[triggers.beam]\nplays = "greet"\ncooldown = 5\n', 3, "needs its unit"),
         ("[triggers.beam]\n", 1, "missing"),
-        ("idle = 3\n", 1, "text in quotes"),
+        ("idle = 3\n", 1, "must be a list"),
         ("idle = \n", None, "not TOML"),
     ],
 )

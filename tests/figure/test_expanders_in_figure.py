@@ -135,7 +135,20 @@ def test_an_expander_with_servos_wants_its_output_enable_wired():
     assert (row.pin, row.what) == ("/OE of expander 2", "expander neck")
     assert "pull-up resistor" in row.connect
     pins = [row.pin for row in wiring.rows(read)]
-    assert pins.index(row.pin) < pins.index("output 3 of expander 2")
+    assert pins.index(row.pin) < pins.index("neck.3")
     (said,) = [line for line in cautions(read) if "/OE" in line]
     assert "neck would go on" in said
     assert not [line for line in cautions(figure(7, "eyes.15", EYES)) if "/OE" in line]
+
+
+def test_the_bus_has_its_rows_with_every_address():
+    rows = {
+        row.what: row
+        for row in wiring.rows(figure("neck.3", "eyes.15", EYES + NECK, board="memory_kb = 128"))
+    }
+    assert (rows["SDA of the I2C bus"].pin, rows["SCL of the I2C bus"].pin) == ("A4", "A5")
+    does = rows["SDA of the I2C bus"].does
+    assert "memory at 0x50 and 0x51" in does
+    assert does.count(" at 0x4") == 2
+    assert "4.7 kilohm" in rows["SCL of the I2C bus"].connect
+    assert not [row for row in wiring.rows(figure()) if "I2C" in row.what]

@@ -164,3 +164,25 @@ def test_lightness_is_cies(level, light):
     """CIE L* of check-values 11."""
     assert colours.luminance(level) == pytest.approx(light, rel=1e-5)
     assert colours.lightness(light) == pytest.approx(level, rel=1e-5)
+
+
+def test_a_lamp_of_three_colours_counts_three_times():
+    """An Uno's player has four lamps: one in three colours leaves one more."""
+    one = '[lamps.eye]\npin = "D11"\n'
+    assert len(read(LANTERN, one).lamps) == 2
+    said = refused(LANTERN, one, SKY)
+    assert "too many lamps for an Uno" in said
+    assert "value: 7," in said
+    assert "counts three times" in said
+
+
+def test_a_rail_says_which_level_is_power():
+    rail = '[inputs.power]\npin = "A1"\nkind = "rail"\n'
+    assert "which level" in refused(rail)
+    for level in ("true", "false"):
+        assert read(rail + f"active_low = {level}").inputs["power"].active_low is (level == "true")
+
+
+def test_units_of_sensors_are_theirs():
+    said = refused('[inputs.rail]\npin = "A0"\nkind = "current"\n')
+    assert "add a line `mv_per_a = ...` in millivolts per ampere" in said

@@ -67,3 +67,56 @@ def test_a_port_that_is_not_there_ends_with_three_and_no_traceback(show: Path, t
     said = capsys.readouterr().err
     assert "port /dev/ttyNOPE7 is not there" in said
     assert "Traceback" not in said
+
+
+def test_a_flash_that_leaves_the_board_dead_is_no_success(show: Path, tmp_path, capsys, monkeypatch) -> None:
+    """The show is on it, and the remedy is the fault's own, not to flash again."""
+    from sequencer.board import virtual_boards
+
+    boot = virtual_boards._Core.boot
+
+    def without_expander(self, image: bytes | None, reset_cause: int) -> None:
+        boot(self, image, reset_cause)
+        if image is not None:
+            self._player._machine.call("x_fail", 8)
+
+    monkeypatch.setattr(virtual_boards._Core, "boot", without_expander)
+    state = ["--port", "virtual", "--state", str(tmp_path / "board.flash")]
+    assert run(["flash", str(show), *state]) == 3
+    said = capsys.readouterr().err
+    assert "nothing will move: an expander does not answer" in said
+    assert "SDA and SCL" in said
+    assert "quarterjack flash" not in said
+    scene = next(file.stem for file in sorted(show.glob("*.scene")) if "loop" not in file.read_text())
+    assert run(["trigger", scene, str(show), *state, "--speed", "0"]) == 3
+    assert "SDA and SCL" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("port", ["virtual", "emulated"])
+def test_a_show_that_needs_its_i2c_memory_is_checked_flashed_and_played(tmp_path, capsys, port: str) -> None:
+    folder = tmp_path / "long"
+    assert run(["new", str(folder)]) == 0
+    figure = folder / "figure.toml"
+    figure.write_text(figure.read_text().replace('kind = "uno"', 'kind = "uno"\nmemory_kb = 64', 1))
+    with figure.open("a") as out:
+        out.write('\n[inputs.power]\npin = "A2"\nkind = "rail"\nactive_low = false\n')
+    moves = "turn sways 20 throughout\n0:00.0 nod sways 5 throughout\n"
+    (folder / "long.scene").write_text(f"scene long\nlength 12:00\n\n0:00.0 {moves}")
+    assert run(["check", str(folder), "--json"]) == 0
+    state = ["--port", port, "--state", str(tmp_path / "board.flash")]
+    assert run(["flash", str(folder), *state]) == 0
+    capsys.readouterr()
+    assert run(["trigger", "hello", str(folder), *state, "--speed", "0", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["outcome"] == "played"
+
+
+def test_a_simulated_board_teaches_no_currents(show: Path, tmp_path, capsys) -> None:
+    folder = tmp_path / "taught"
+    shutil.copytree(show, folder)
+    with (folder / "figure.toml").open("a") as out:
+        out.write('\n[inputs.rail]\npin = "A1"\nkind = "current"\nmv_per_a = 185\n')
+    state = ["--port", "virtual", "--state", str(tmp_path / "board.flash")]
+    scene = next(file.stem for file in sorted(show.glob("*.scene")) if "loop" not in file.read_text())
+    assert run(["trigger", scene, str(folder), *state, "--learn"]) == 2
+    assert "teaches nothing" in capsys.readouterr().err
+    assert not (folder / "guard.toml").exists()
