@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from sequencer.figure.model import NO_PIN
 from sequencer.firmware.templates import comment_text, rendered
 from sequencer.motion.model import TrackSpec
+from sequencer.tables.extra_policy import TAG as POLICY
+from sequencer.tables.extra_policy import read_policy_extra
 from sequencer.tables.image import image_crc32, inside_bytes
 from sequencer.tables.layout import EXTRA, HEADER, Header
 from sequencer.tables.model import InputRecord, ShowImage
@@ -28,6 +30,16 @@ class Section:
 def lsb_deg(spec: TrackSpec) -> float:
     """Degrees of the axis that one unit of the track means."""
     return abs(math.degrees(1.0 / spec.value_per_rad))
+
+
+def _between(show: ShowImage) -> str:
+    """The loops that play between scenes."""
+    for extra in show.extras:
+        if extra.tag == POLICY:
+            idles = read_policy_extra(extra.content, len(show.inputs), len(show.scenes)).lists[0].scenes
+            if idles:
+                return ", ".join(show.scenes[index].name for index in idles) + " (shuffled)"
+    return show.idle or ""
 
 
 def render_header(show: ShowImage, image: bytes, specs: Mapping[str, TrackSpec]) -> str:
@@ -51,7 +63,7 @@ def render_header(show: ShowImage, image: bytes, specs: Mapping[str, TrackSpec])
             "bytes": inside_bytes(image),
             "crc": f"{image_crc32(image):08x}",
             "frame_us": show.frame_us,
-            "idle": comment_text(show.idle or ""),
+            "idle": comment_text(_between(show)),
             "scenes": [
                 {
                     "name": comment_text(scene.name),

@@ -57,7 +57,8 @@ def add_ride(
                 limit=deg_from_rad(room),
                 unit="deg",
                 message=f"line {ride.line}: {runs.axis.name} {sway.kind} {sway.amplitude_deg:g} "
-                f"goes beyond the axis's range",
+                f"goes beyond the axis's range, so it "
+                + (f"sways {_down(deg_from_rad(room))}" if room > rad_from_deg(0.05) else "stands still"),
                 remedy=f"{sway.kind} {_down(deg_from_rad(room))} is the most that fits there"
                 if room > rad_from_deg(0.05)
                 else "move the axis away from the end of its range first",

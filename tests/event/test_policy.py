@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.errors import SceneError
+from sequencer.event import policy
 from sequencer.event.policy import Policy, Trigger, read_policy
 
 SCENES = {"idle": True, "greet": False, "storm": False}
@@ -68,3 +69,19 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_any_text_is_read_or_refused(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
     with contextlib.suppress(SceneError):
         policy_of(tmp_path_factory.mktemp("event"), text)
+
+
+def test_the_documented_file_is_read(tmp_path: Path) -> None:
+    """The example of EVENT.md, and each key of its table."""
+    text = (Path(policy.__file__).parent / "EVENT.md").read_text(encoding="utf-8")
+    example = text.split("```toml\n")[1].split("```")[0]
+    file = tmp_path / "event.toml"
+    file.write_text(example)
+    loops = dict.fromkeys(("idle", "look"), True)
+    found = read_policy(file, {**loops, **dict.fromkeys(("greet", "wave", "storm"), False)}, ["beam"])
+    assert (found.idle, found.also_idle, found.idle_turns) == ("idle", ("look",), 3)
+    assert found.triggers["beam"] == Trigger("greet", 6, "storm", 5.0, ("wave",), "weighted", (3, 1))
+    assert found.duty is not None
+    table = text.split("| key |")[1]
+    for key in ("idle", "idle_turns", "seed", "plays", "choice", "weights", "cooldown_s", "every"):
+        assert f"`{key}`" in table, key
