@@ -6,6 +6,8 @@ uint16_t qj_u16(qj_offset at) {
   return (uint16_t)(low | (uint16_t)((uint16_t)qj_read((qj_offset)(at + 1)) << 8));
 }
 
+QJ_ONCE uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
+
 uint32_t qj_u32(qj_offset at) {
   const uint16_t low = qj_u16(at);
   return (uint32_t)low | ((uint32_t)qj_u16((qj_offset)(at + 2)) << 16);

@@ -70,6 +70,7 @@ uint16_t qj_u16(qj_offset at);
 uint32_t qj_u32(qj_offset at);
 qj_offset qj_at(qj_offset at);
 uint32_t qj_varint(qj_offset *at);
+uint16_t qj_get16(const uint8_t *at); /* of a copy, or of a frame of the link */
 void qj_copy(uint8_t *to, qj_offset at, uint8_t count); /* fields of a copy cost a small board less than reads */
 uint8_t qj_check_image(uint8_t board);
 qj_offset qj_record(uint8_t table, uint8_t size, uint8_t index);
@@ -121,9 +122,6 @@ uint16_t qj_pulse_of(int32_t position, uint8_t n, qj_offset record);
 /* qj_fade.c */
 uint16_t qj_weight(uint16_t f, uint16_t frames);
 int16_t qj_blend(int16_t base, uint16_t weight, int16_t to, int16_t from);
-
-/* qj_link.c: a number as it lies in a frame */
-uint16_t qj_get16(const uint8_t *at);
 
 /* qj_live.c */
 void qj_live_begin(qj_player *p);

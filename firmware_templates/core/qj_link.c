@@ -184,8 +184,6 @@ static QJ_ONCE void send_news(qj_player *p) {
   }
 }
 
-QJ_ONCE uint16_t qj_get16(const uint8_t *at) { return (uint16_t)(at[0] | (uint16_t)((uint16_t)at[1] << 8)); }
-
 /* A request that changes something; its length is right. `points`: numbers behind its body. */
 static QJ_ONCE uint8_t perform(qj_player *p, uint8_t type, const uint8_t *body, uint8_t points) {
   const uint16_t first = qj_get16(body); /* there is always a CRC behind a short body */
