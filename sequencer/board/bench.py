@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from sequencer.board.link import FAULTS, Hello, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import FAULTS, Hello
 from sequencer.errors import Fault, UsageError
 from sequencer.figure.pins import PINS, pin_name
 

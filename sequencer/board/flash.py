@@ -15,9 +15,10 @@ from typing import Literal
 from sequencer.board import stk500, stk500v2
 from sequencer.board.chips import CHIPS, UNO, Chip
 from sequencer.board.i2c_memory import send_outside
-from sequencer.board.link import Hello, Link
+from sequencer.board.link import Link
 from sequencer.board.loader import BootLoader, SilentLoaderError, check_signature
 from sequencer.board.messages import catalogue
+from sequencer.board.reports import Hello
 from sequencer.board.transport import Transport
 from sequencer.errors import BoardError, Fault, LinkError, LoaderError
 

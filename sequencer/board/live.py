@@ -21,8 +21,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sequencer.board.link import DONE, IDLE, LATE, LIVE, Link
+from sequencer.board.link import Link
 from sequencer.board.messages import catalogue
+from sequencer.board.reports import DONE, IDLE, LATE, LIVE
 from sequencer.errors import Fault, LinkError
 from sequencer.motion.live import REST_POINTS, LiveTrack
 from sequencer.motion.live_pair import LivePair

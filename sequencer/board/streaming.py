@@ -24,7 +24,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from sequencer.board.link import (
+from sequencer.board.link import Link
+from sequencer.board.live import FRAME_S, LOOK_FRAMES, Limb, LiveControl, LiveOverError
+from sequencer.board.reports import (
     BUSY,
     DONE,
     HOLD,
@@ -35,12 +37,10 @@ from sequencer.board.link import (
     RESULTS,
     SCENE,
     SETTLE,
-    Link,
     News,
     Trip,
     events_of,
 )
-from sequencer.board.live import FRAME_S, LOOK_FRAMES, Limb, LiveControl, LiveOverError
 from sequencer.errors import Fault, InputError, LinkError
 from sequencer.motion.live import REST_POINTS, LiveTrack
 from sequencer.motion.live_pair import LivePair

@@ -51,7 +51,7 @@ def leave_hold(link: Link, resume: bool, again: str, tell: Tell) -> None:
         LinkError: the board's hold cannot be left, or it never gets ready.
 
     """
-    from sequencer.board.link import HOLD
+    from sequencer.board.reports import HOLD
     from sequencer.errors import Fault, LinkError, UsageError
 
     now = link.wait_ready()

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Hello, Link
+    from sequencer.board.link import Link
+    from sequencer.board.reports import Hello
     from sequencer.board.transport import Transport
 
 #: The option of every command that may have to put the bare player on a board.

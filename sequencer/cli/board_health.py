@@ -6,7 +6,8 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Link, Telemetry
+    from sequencer.board.link import Link
+    from sequencer.board.reports import Telemetry
 
 #: The boards that measure how late an interrupt comes run at 16 MHz.
 CYCLES_A_US = 16.0

@@ -23,7 +23,8 @@ def command(
     from sequencer.board.chips import CHIPS, OLD_NANO_BAUD
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.flash import flash_board
-    from sequencer.board.link import Link, fault_remedy
+    from sequencer.board.link import Link
+    from sequencer.board.reports import fault_remedy
     from sequencer.cli.other_calibration import other_calibration
     from sequencer.cli.ready import require_ends
     from sequencer.cli.say import as_typed, console, progress, say_json

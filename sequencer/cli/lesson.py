@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from sequencer.errors import Fault, UsageError
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Link, Step, Trip
+    from sequencer.board.link import Link
+    from sequencer.board.reports import Step, Trip
     from sequencer.show_model import BuiltShow
 
 #: A board finishes the last slice when the scene ends; it is asked for this long then.

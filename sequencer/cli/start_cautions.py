@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sequencer.board.link import Hello
+    from sequencer.board.reports import Hello
 
 
 def start_cautions(hello: Hello, simulated: bool) -> Iterator[str]:
     """What to tell once, on a real board: a start that nobody knows the pose of, a supply that sagged."""
-    from sequencer.board.link import BROWN_OUT, SAGGING
+    from sequencer.board.reports import BROWN_OUT, SAGGING
 
     if hello.reset_words == BROWN_OUT:
         yield f"The board last started because its supply sagged (brown-out): {SAGGING}."

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import Link, News, Trip
+    from sequencer.board.link import Link
+    from sequencer.board.reports import News, Trip
     from sequencer.board.streaming import Hear, SceneStream, Streamed
     from sequencer.cli.afterwards import Then
     from sequencer.cli.say import Progress
@@ -36,7 +37,8 @@ def stream_scene(
     """
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import POWERLESS, Link
+    from sequencer.board.link import Link
+    from sequencer.board.reports import POWERLESS
     from sequencer.board.streaming import SceneStream, scene_parts
     from sequencer.cli.afterwards import Then, can_end_so, caution, end_so, leave_hold, without_power
     from sequencer.cli.board_health import Checkup

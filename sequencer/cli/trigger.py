@@ -14,7 +14,8 @@ from sequencer.cli.afterwards import Then
 
 if TYPE_CHECKING:
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import Hello, Link, News, Status, Step, Trip
+    from sequencer.board.link import Link
+    from sequencer.board.reports import Hello, News, Status, Step, Trip
     from sequencer.cli.keys import Keys
     from sequencer.cli.say import Progress
     from sequencer.show_model import BuiltShow
@@ -67,7 +68,8 @@ def command(
     """
     from sequencer.board.connect import is_simulated, open_port
     from sequencer.board.in_step import InStep
-    from sequencer.board.link import POWERLESS, Link
+    from sequencer.board.link import Link
+    from sequencer.board.reports import POWERLESS
     from sequencer.cli.afterwards import can_end_so, caution, end_so, leave_hold, without_power
     from sequencer.cli.board_health import Checkup
     from sequencer.cli.keys import keys
@@ -273,7 +275,7 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> Hell
         LinkError: says what the board carries and how to flash.
 
     """
-    from sequencer.board.link import fault_remedy
+    from sequencer.board.reports import fault_remedy
     from sequencer.cli.say import as_typed
     from sequencer.errors import Fault, LinkError
 
@@ -291,7 +293,7 @@ def check_carries(link: Link, image_crc32: int, show: Path, figure: str) -> Hell
 
 def _watch(link: Link, steps: Iterator[Step], pressed: Keys, watched: Watched) -> tuple[str, int]:
     """Follow to the end, hold on space; the outcome and the frames that were late."""
-    from sequencer.board.link import SCENE
+    from sequencer.board.reports import SCENE
 
     held = False
     for step in steps:

@@ -9,7 +9,8 @@ import pytest
 
 from sequencer.board.emulated import EmulatedUno
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import FAULT, IDLE, SCENE, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import FAULT, IDLE, SCENE
 from sequencer.player.player import Fault
 from tests.board.emulated_show import FRAME, Stage
 from tests.board.inside import Symbols, dead

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequencer.board.link import (
+from sequencer.board.link import Link
+from sequencer.board.reports import (
     BROWN_OUT,
     HOLD,
     IDLE,
@@ -16,7 +17,6 @@ from sequencer.board.link import (
     RAIL_LOST,
     STARTED,
     STOPPED,
-    Link,
     News,
     news_of,
 )

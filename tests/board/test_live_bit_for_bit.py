@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import DONE, IDLE, LATE, LIVE, SETTLE, Link
+from sequencer.board.link import Link
 from sequencer.board.live import Limb, LiveControl
+from sequencer.board.reports import DONE, IDLE, LATE, LIVE, SETTLE
 from sequencer.motion.live import LiveTrack
 from sequencer.motion.live_pair import LivePair
 from sequencer.player.player import Played, Result

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequencer.board.link import HOLD, TRIPPED
+from sequencer.board.reports import HOLD, TRIPPED
 from sequencer.tables.extra_guard import SUPPLY_VOLTAGE, SensorRecord, guard_extra, slice_shift, slices
 from sequencer.tables.image import build_image
 from tests.board.boards import on_board

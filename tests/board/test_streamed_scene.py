@@ -11,8 +11,9 @@ from scipy.interpolate import BSpline
 
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.frames import FrameDecoder
-from sequencer.board.link import ENDED, IDLE, LIVE, SETTLE, Link
+from sequencer.board.link import Link
 from sequencer.board.messages import catalogue, decode_body
+from sequencer.board.reports import ENDED, IDLE, LIVE, SETTLE
 from sequencer.board.streaming import MOST
 from sequencer.cli.main import run
 from sequencer.player.player import Played

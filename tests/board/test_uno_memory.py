@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sequencer.board.link import HOLD, IDLE, SCENE, Link
+from sequencer.board.link import Link
 from sequencer.board.memory import (
     HOSTS,
     SLOT,
@@ -15,6 +15,7 @@ from sequencer.board.memory import (
     read_counters,
     write_copy,
 )
+from sequencer.board.reports import HOLD, IDLE, SCENE
 from sequencer.errors import LinkError
 
 FRAME = 320_000

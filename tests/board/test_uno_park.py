@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from sequencer.board.link import HOLD, IDLE
+from sequencer.board.reports import HOLD, IDLE
 from sequencer.tables.extra_stopping import StoppingContent, TrackStopping, stopping_extra
 from sequencer.tables.image import build_image
 from tests.board.emulated_show import FRAME, made_show

@@ -6,7 +6,8 @@ from itertools import pairwise
 
 import pytest
 
-from sequencer.board.link import FAULT, HOLD, IDLE, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import FAULT, HOLD, IDLE
 from sequencer.errors import LinkError
 
 

@@ -13,7 +13,8 @@ import pytest
 from sequencer.board.emulated import EmulatedUno
 from sequencer.board.emulated_kinds import MEGA, NANO
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import FAULT, IDLE, Hello, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import FAULT, IDLE, Hello
 from sequencer.board.simavr import F_CPU
 from sequencer.board.simavr_loader import MEGA as MEGA_LOADER
 from sequencer.board.simavr_loader import OLD_NANO, packaged_loader

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from sequencer.board.link import HOLD, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import HOLD
 from sequencer.board.virtual import VirtualBoard, VirtualTransport
 from sequencer.cli.lesson import Lesson, trip_words
 from sequencer.errors import SceneError, UsageError

@@ -12,7 +12,8 @@ import pytest
 
 from sequencer.board.emulated import EmulatedBoard
 from sequencer.board.emulated_port import EmulatedTransport
-from sequencer.board.link import TRIGGERED, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import TRIGGERED
 from sequencer.errors import InputError, LinkError
 from sequencer.firmware.boards import board_description
 from sequencer.firmware.header import render_header

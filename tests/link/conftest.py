@@ -9,8 +9,8 @@ import pytest
 
 from sequencer.board.chips import UNO
 from sequencer.board.frames import Frame, FrameDecoder, crc16
-from sequencer.board.link import ENDED, STARTED, STOPPED
 from sequencer.board.messages import catalogue, decode_body, encode_body
+from sequencer.board.reports import ENDED, STARTED, STOPPED
 from sequencer.board.virtual import Faults, VirtualBoard, VirtualTransport
 
 SCENE_FRAMES = 50

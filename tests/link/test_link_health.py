@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from sequencer.board import virtual_boards
-from sequencer.board.link import Link, Telemetry
+from sequencer.board.link import Link
+from sequencer.board.reports import Telemetry
 from sequencer.cli.board_health import Checkup, Health
 from sequencer.cli.main import run
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.board import virtual_boards
-from sequencer.board.link import LIVE
+from sequencer.board.reports import LIVE
 from sequencer.cli.main import run
 from sequencer.player.player import Player
 

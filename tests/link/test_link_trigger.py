@@ -85,7 +85,7 @@ def test_space_holds_once_and_the_outcome_says_so(bench, flash_of, pressed, outc
 
 
 def test_lines_tell_how_far_a_scene_is_every_few_seconds() -> None:
-    from sequencer.board.link import SCENE, Status
+    from sequencer.board.reports import SCENE, Status
     from sequencer.cli.say import Progress
     from sequencer.cli.trigger import Watched, ending
 

@@ -13,8 +13,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from sequencer.board.frames import FrameDecoder
-from sequencer.board.link import ENDED, STARTED, Link
+from sequencer.board.link import Link
 from sequencer.board.messages import Message, catalogue, decode_body
+from sequencer.board.reports import ENDED, STARTED
 from sequencer.board.transport import Transport
 from sequencer.errors import LinkError
 from sequencer.player.machine import Machine

@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from sequencer.board.link import SCENE, STARTED, Link
+from sequencer.board.link import Link
+from sequencer.board.reports import SCENE, STARTED
 from sequencer.errors import LinkError
 from sequencer.player.machine import Machine
 from sequencer.player.player import Fault, Player

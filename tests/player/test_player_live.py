@@ -11,8 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sequencer.board.link import DONE, LATE, LIVE, STATES, Link
+from sequencer.board.link import Link
 from sequencer.board.live import Limb, LiveControl
+from sequencer.board.reports import DONE, LATE, LIVE, STATES
 from sequencer.errors import InputError, LinkError
 from sequencer.motion.live import LiveTrack
 from sequencer.motion.live_pair import LivePair

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sequencer.board.link import POWERLESS, RAIL_LOST, Link, News, Trip
+from sequencer.board.link import Link
+from sequencer.board.reports import POWERLESS, RAIL_LOST, News, Trip
 from sequencer.board.streaming import Part, SceneStream, Streamed, scene_parts
 from sequencer.errors import InputError, LinkError
 from sequencer.motion.live import LiveTrack
