@@ -40,10 +40,9 @@ from sequencer.board.emulated import EmulatedBoard  # noqa: E402
 from sequencer.board.emulated_kinds import BOARD_KINDS  # noqa: E402
 from sequencer.board.emulated_port import EmulatedTransport  # noqa: E402
 from sequencer.board.frames import Frame  # noqa: E402
-from sequencer.board.link import TRIGGERED  # noqa: E402
 from sequencer.board.messages import catalogue  # noqa: E402
 from sequencer.board.pca9685 import Pca9685  # noqa: E402
-from sequencer.board.reports import IDLE, STARTED  # noqa: E402
+from sequencer.board.reports import IDLE, STARTED, TRIGGERED  # noqa: E402
 from sequencer.firmware.boards import prebuilt_player  # noqa: E402
 from sequencer.tables.extra_expanders import ExpanderRecord, expanders_extra, output_pin  # noqa: E402
 from sequencer.tables.extra_guard import SensorRecord, guard_extra  # noqa: E402
