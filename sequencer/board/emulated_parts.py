@@ -6,7 +6,6 @@ from sequencer.board.eeprom24 import BYTES, Eeprom24
 from sequencer.board.emulated_port import EmulatedTransport
 from sequencer.board.pca9685 import Pca9685
 from sequencer.board.simavr import F_CPU
-from sequencer.errors import ImageError
 
 #: Addresses of memory chips, and of expanders as their jumpers A0 to A2 choose them.
 MEMORIES = (0x50, 0x51)
@@ -26,17 +25,16 @@ def plug_parts(port: EmulatedTransport, outside: bytes) -> list[Eeprom24]:
     return chips
 
 
-def rest_inputs(port: EmulatedTransport, kind: str, outside: bytes) -> None:
+def rest_inputs(port: EmulatedTransport, kind: str) -> None:
     """Nobody at a trigger or stop, and the servos' supply there, as the show in the flash wires them."""
     from sequencer.firmware.boards import board_description
-    from sequencer.tables.reading import read_image
+    from sequencer.tables.layout import HEADER, INPUT, MAGIC, Header
+    from sequencer.tables.model import INPUT_KINDS, LARGEST_COUNTS
 
-    base = board_description(kind).image_base
-    flash = port.board.chip.flash()[base:]
-    length = int.from_bytes(flash[4:8], "little")
-    try:
-        inputs = read_image(bytes(flash[:length]) + outside).inputs
-    except ImageError:
+    image = port.board.chip.flash()[board_description(kind).image_base :]
+    head = Header(*HEADER.unpack_from(image))
+    if head.magic != MAGIC or head.inputs_at + INPUT.size * head.inputs > len(image):
         return  # no show, or half of one: nothing is driven
-    for record in inputs:
-        port.board.drive(record.pin, int(record.active_low != (record.kind == "rail")))
+    for number in range(min(head.inputs, LARGEST_COUNTS["inputs"])):
+        pin, is_a, flags, *_ = INPUT.unpack_from(image, head.inputs_at + INPUT.size * number)
+        port.board.drive(pin, int(bool(flags & 1) != (is_a == INPUT_KINDS["rail"])))

@@ -99,7 +99,7 @@ def test_a_show_that_needs_its_i2c_memory_is_checked_flashed_and_played(tmp_path
     figure = folder / "figure.toml"
     figure.write_text(figure.read_text().replace('kind = "uno"', 'kind = "uno"\nmemory_kb = 64', 1))
     with figure.open("a") as out:
-        out.write('\n[inputs.power]\npin = "A2"\nkind = "rail"\nactive_low = false\n')
+        out.write('\n[inputs.power]\npin = "A2"\nkind = "rail"\nactive_low = false\npull_up = false\n')
     moves = "turn sways 20 throughout\n0:00.0 nod sways 5 throughout\n"
     (folder / "long.scene").write_text(f"scene long\nlength 12:00\n\n0:00.0 {moves}")
     assert run(["check", str(folder), "--json"]) == 0
