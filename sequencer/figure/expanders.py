@@ -63,10 +63,10 @@ def _off(expander: Expander, servos: list[Servo]) -> Finding:
         value=None,
         limit=None,
         unit=None,
-        message=f"The oscillator of expander {expander.name} is not calibrated (chips run at 23 to 27 MHz): "
-        f"pulses could be off by 8 %, so its servos get none ({names}).",
-        remedy="Wire a free output of it to a free pin and run `quarterjack calibrate --expander NAME`, "
-        "which writes oscillator_mhz.",
+        message=f"the oscillator of expander {expander.name} is not calibrated (chips run at 23 to 27 MHz): "
+        f"pulses could be off by 8 %, so its servos get none ({names})",
+        remedy="wire a free output of it to a free pin and run "
+        f"`quarterjack calibrate --expander {expander.name}`, which writes oscillator_mhz",
     )
 
 
@@ -81,8 +81,8 @@ def _coarse(servo: Servo, tick: float) -> Finding:
         value=step_deg / _FRAME_S,
         limit=None,
         unit="deg/s",
-        message=f"Servo {servo.name} is on an expander, whose pulses come in steps of {tick:.2f} us: it "
+        message=f"servo {servo.name} is on an expander, whose pulses come in steps of {tick:.2f} us: it "
         f"stands within {step_deg / 2:.2f} deg of where the certificate has it, and from one pulse to the "
-        f"next its speed is off by up to {step_deg / _FRAME_S:.0f} deg/s.",
-        remedy="Where a slow move must look smooth, use a pin of the board: its steps are 80 times finer.",
+        f"next its speed is off by up to {step_deg / _FRAME_S:.0f} deg/s",
+        remedy="where a slow move must look smooth, use a pin of the board: its steps are 80 times finer",
     )
