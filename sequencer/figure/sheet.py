@@ -14,6 +14,7 @@ from sequencer.figure.linkage_words import linkage_lines
 from sequencer.figure.model import Axis, Figure
 from sequencer.figure.needed import LOAD_SHARE
 from sequencer.figure.physics import carried
+from sequencer.figure.pins import PINS
 from sequencer.figure.sheet_power import cook, supply
 from sequencer.figure.tight import TightJoint, tight_joint
 from sequencer.units import kgcm_from_n_m
@@ -69,7 +70,7 @@ def inventory(figure: Figure) -> str:
     return (
         f"{_count(len(figure.servos), 'servo', 'servos')}, {_count(len(figure.lamps), 'lamp', 'lamps')}, "
         f"{_count(len(figure.switches), 'switch', 'switches')}, "
-        f"{_count(len(figure.inputs), 'input', 'inputs')} on an Uno"
+        f"{_count(len(figure.inputs), 'input', 'inputs')} on {PINS[figure.board.kind].a_title}"
     )
 
 

@@ -7,6 +7,7 @@ import pytest
 from sequencer.errors import FigureError
 from sequencer.figure.electric import PinLoad, overloads
 from sequencer.figure.read import parse_figure
+from sequencer.figure.sheet import inventory
 from sequencer.figure.wiring import rows
 
 
@@ -70,3 +71,8 @@ def test_a_mega_has_its_own_groups_of_pins() -> None:
     on_d = [PinLoad(f"l{n}", 14 + n, 0.016, sinks=False) for n in range(8)]
     assert [over.where for over in overloads(on_a, "mega")] == ["pins A0 to A15"]
     assert overloads(on_d, "mega") == []
+
+
+@pytest.mark.parametrize(("kind", "board"), [("uno", "an Uno"), ("nano", "a Nano")])
+def test_the_sheet_names_its_board(good_text: str, kind: str, board: str) -> None:
+    assert inventory(parse_figure(on(good_text, kind))).endswith(f" on {board}")
