@@ -59,7 +59,7 @@ def read_clock(link: Link, trim: int, slew: int = 0) -> Reading:
     best: Reading | None = None
     for _ in range(ASKED):
         sent_s = link.now_s()
-        reading = _reading(link, sent_s, trim, link.request("host_time", **_fields(trim, slew)))
+        reading = _reading(link, sent_s, trim, set_clock(link, trim, slew))
         if best is None or reading.doubt_s < best.doubt_s:
             best = reading
         if reading.doubt_s <= QUICK_S / 2:
@@ -79,6 +79,15 @@ def glance_at_clock(link: Link, trim: int) -> Reading | None:
     if answer is None or link.now_s() - sent_s > SLOW_S:
         return None
     return _reading(link, sent_s, trim, answer)
+
+
+def set_clock(link: Link, trim: int, slew: int = 0) -> Message:
+    """Give the board a trim and a slew (320 000ths of a frame); its answer says where its clock is.
+
+    Raises:
+        LinkError: the board does not answer, was reset, or does not know the question.
+    """
+    return link.request("host_time", **_fields(trim, slew))
 
 
 def _fields(trim: int, slew: int) -> dict[str, int]:
@@ -139,7 +148,7 @@ class BoardClock:
             LinkError: the board does not answer, or its clock cannot be a resonator's (it was reset).
         """
         error = self._correct(read_clock(self._link, self._trim))  # a slew that is not used up ends here
-        self._link.request("host_time", **_fields(self._trim, self._slew))
+        set_clock(self._link, self._trim, self._slew)
         return error
 
     def glance(self) -> float | None:
@@ -239,5 +248,5 @@ def measure_clock(link: Link, seconds: float, tell: Callable[[float], None] | No
                 "Measure again; if it stays, use another board",
             )
         )
-    link.request("host_time", **_fields(round(fast * PARTS), 0))
+    set_clock(link, round(fast * PARTS))
     return rate

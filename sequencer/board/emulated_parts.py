@@ -10,7 +10,6 @@ from sequencer.board.simavr import F_CPU
 #: Addresses of memory chips, and of expanders as their jumpers A0 to A2 choose them.
 MEMORIES = (0x50, 0x51)
 EXPANDERS = range(0x40, 0x48)
-OUTSIDE_BYTES = BYTES * len(MEMORIES)
 
 
 def plug_parts(port: EmulatedTransport, outside: bytes) -> list[Eeprom24]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from sequencer.board.emulated_kinds import BOARD_KINDS
-from sequencer.board.emulated_parts import OUTSIDE_BYTES, plug_parts, rest_inputs
+from sequencer.board.emulated_parts import plug_parts, rest_inputs
 from sequencer.board.emulated_port import EmulatedTransport, open_emulated
 from sequencer.board.simavr import EEPROM_BYTES
-from sequencer.board.virtual_state import FlashFile, memory_path, outside_path, state_path
+from sequencer.board.virtual_state import OUTSIDE_BYTES, FlashFile, memory_path, outside_path, state_path
 from sequencer.errors import LinkError
 
 

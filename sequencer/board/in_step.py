@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sequencer.board.clock import BoardClock, ClockJumpError
+from sequencer.board.clock import BoardClock, ClockJumpError, set_clock
 from sequencer.board.link import Link
 from sequencer.errors import NotTakenError
 
@@ -65,4 +65,4 @@ class InStep:
 
         """
         if self._clock is not None and self._calibrated != 0:
-            self._link.request("host_time", trim=self._calibrated % 0x10000, slew=0)
+            set_clock(self._link, self._calibrated)

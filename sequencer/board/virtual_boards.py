@@ -14,10 +14,7 @@ from pathlib import Path
 from sequencer.board.chips import CHIPS
 from sequencer.board.memory import SIZE as MEMORY_BYTES
 from sequencer.board.virtual import PlayerCore, VirtualBoard, VirtualTransport
-from sequencer.board.virtual_state import FlashFile, memory_path, outside_path, state_path
-
-#: The most I2C memory that a figure can name (memory_kb).
-OUTSIDE_BYTES = 128 * 1024
+from sequencer.board.virtual_state import OUTSIDE_BYTES, FlashFile, memory_path, outside_path, state_path
 
 
 class _Core:

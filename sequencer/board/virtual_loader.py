@@ -59,7 +59,7 @@ def boot_loader(
                 page.append((yield b""))
             if (yield b"") != stk.EOP:
                 return Ending(b"")
-            _program(flash, address, bytes(page), kept, chip)
+            program_page(flash, address, bytes(page), kept, chip, blank=True)
             answer = bytes((stk.INSYNC, stk.OK))
             continue
         elif command == stk.READ_PAGE:
@@ -76,12 +76,20 @@ def boot_loader(
             return Ending(answer)
 
 
-def _program(
-    flash: bytearray, address: int, data: bytes, kept: Callable[[int, bytes], bytes], chip: Chip
+def program_page(
+    flash: bytearray,
+    address: int,
+    data: bytes,
+    kept: Callable[[int, bytes], bytes],
+    chip: Chip,
+    *,
+    blank: bool,
 ) -> None:
+    """Write within one page, as flash can: bits are only cleared. ``blank``: the page is erased before."""
     start = address - address % chip.page
     if start >= chip.usable:
         return
-    page = bytearray(b"\xff" * chip.page)
-    page[address - start : address - start + len(data)] = data
-    flash[start : start + chip.page] = kept(start, bytes(page[: chip.page]))
+    page = bytearray(b"\xff" * chip.page if blank else flash[start : start + chip.page])
+    for at, byte in enumerate(data[: chip.page - (address - start)], address - start):
+        page[at] &= byte
+    flash[start : start + chip.page] = kept(start, bytes(page))

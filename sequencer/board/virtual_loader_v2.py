@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator
 
 from sequencer.board import stk500v2 as stk
 from sequencer.board.chips import MEGA, Chip
-from sequencer.board.virtual_loader import Ending
+from sequencer.board.virtual_loader import Ending, program_page
 
 STATUS_FAILED = 0xC0
 #: What the loader calls itself, as the programmer whose protocol it speaks.
@@ -45,7 +45,7 @@ def boot_loader_v2(
             if erased < chip.usable:
                 flash[erased : erased + chip.page] = b"\xff" * chip.page
                 erased += chip.page
-            _program(flash, address, body[_DATA_AT : _DATA_AT + size], kept, chip)
+            program_page(flash, address, body[_DATA_AT : _DATA_AT + size], kept, chip, blank=False)
             address += size
         elif command == stk.READ_FLASH and size <= chip.page:
             data = bytes(flash[address : address + size]).ljust(size, b"\xff") + bytes((stk.STATUS_OK,))
@@ -81,15 +81,3 @@ def _message(answer: bytes) -> Heard:
             body.append((yield b""))
         if (found := stk.body_of(bytes(head + body), head[1])) is not None:
             return head[1], found
-
-
-def _program(
-    flash: bytearray, address: int, data: bytes, kept: Callable[[int, bytes], bytes], chip: Chip
-) -> None:
-    start = address - address % chip.page
-    if start >= chip.usable:
-        return
-    page = bytearray(flash[start : start + chip.page])
-    for at, byte in enumerate(data[: chip.page - (address - start)], address - start):
-        page[at] &= byte
-    flash[start : start + chip.page] = kept(start, bytes(page))

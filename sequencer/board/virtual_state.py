@@ -15,6 +15,9 @@ from pathlib import Path
 from sequencer.errors import Fault, ImageError
 from sequencer.files import replace_file
 
+#: The most I2C memory that a figure can name (memory_kb): two chips.
+OUTSIDE_BYTES = 128 * 1024
+
 
 def state_path(kind: str = "uno") -> Path:
     """The virtual board's file: below XDG_CACHE_HOME, the platform's cache folder otherwise."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sequencer.check.played import rested, without_idle
 from sequencer.player.player import Played, Player, Snapshot, What
-from sequencer.tables import extra_stopping
+from sequencer.tables.extra_stopping import frames_to_parked
 from sequencer.tables.model import COMMON_FRAMES, SceneRecord, ShowImage, Transition
 
 Kind = Literal["leave", "enter", "stop", "return", "settle"]
@@ -184,11 +184,8 @@ class _Core:
 
     def parks(self) -> int:
         """Frames of the move to the parked pose, from where settling begins again; 0 when no track parks."""
-        for extra in self.show.extras:
-            if extra.tag == extra_stopping.TAG:
-                stopping = extra_stopping.read_stopping(extra.content, len(self.show.tracks))
-                return stopping.park_frames + TAIL_FRAMES if extra_stopping.any_parks(stopping.tracks) else 0
-        return 0
+        frames = frames_to_parked(self.show)
+        return 0 if frames is None else frames + TAIL_FRAMES
 
     def stop(self, scene: SceneRecord) -> Job:
         """A stop at every common knot of a scene, and from there back to rest, or to the parked pose."""

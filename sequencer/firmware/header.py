@@ -14,7 +14,7 @@ from sequencer.tables.extra_policy import TAG as POLICY
 from sequencer.tables.extra_policy import read_policy_extra
 from sequencer.tables.image import image_crc32, inside_bytes
 from sequencer.tables.layout import EXTRA, HEADER, Header
-from sequencer.tables.model import InputRecord, ShowImage
+from sequencer.tables.model import InputRecord, ShowImage, content_of
 
 _PER_LINE = 16
 
@@ -34,11 +34,11 @@ def lsb_deg(spec: TrackSpec) -> float:
 
 def _between(show: ShowImage) -> str:
     """The loops that play between scenes."""
-    for extra in show.extras:
-        if extra.tag == POLICY:
-            idles = read_policy_extra(extra.content, len(show.inputs), len(show.scenes)).lists[0].scenes
-            if idles:
-                return ", ".join(show.scenes[index].name for index in idles) + " (shuffled)"
+    content = content_of(show.extras, POLICY)
+    if content is not None:
+        idles = read_policy_extra(content, len(show.inputs), len(show.scenes)).lists[0].scenes
+        if idles:
+            return ", ".join(show.scenes[index].name for index in idles) + " (shuffled)"
     return show.idle or ""
 
 

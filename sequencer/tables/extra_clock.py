@@ -6,7 +6,7 @@ import struct
 from typing import Final
 
 from sequencer.errors import Fault, FigureError, ImageError
-from sequencer.tables.model import Extra, ShowImage
+from sequencer.tables.model import Extra, ShowImage, content_of
 
 TAG: Final = 8
 #: A frame's length is trimmed in this many parts: cycles at 16 MHz and 50 Hz.
@@ -46,7 +46,9 @@ def clock_trim(show: ShowImage) -> int:
     Raises:
         ImageError: the extra is damaged.
     """
-    content = next((item.content for item in show.extras if item.tag == TAG), _CONTENT.pack(0))
+    content = content_of(show.extras, TAG)
+    if content is None:
+        return 0
     if len(content) != _CONTENT.size:
         raise ImageError("the show's clock calibration (extra 8) has not two bytes")
     return int(_CONTENT.unpack(content)[0])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from sequencer.errors import Fault, ImageError
-from sequencer.tables.model import Extra, ShowImage
+from sequencer.tables.model import Extra, ShowImage, content_of
 
 TAG = 4
 #: At most so many, each with so many outputs.
@@ -98,7 +98,7 @@ def read_expanders(show: ShowImage) -> tuple[ExpanderRecord, ...]:
     Raises:
         ImageError: the extra is damaged.
     """
-    content = next((item.content for item in show.extras if item.tag == TAG), None)
+    content = content_of(show.extras, TAG)
     if content is None:
         return ()
     if len(content) < _HEAD.size or len(content) != _HEAD.size + content[1] * _RECORD.size:

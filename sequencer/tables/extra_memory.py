@@ -7,7 +7,7 @@ import zlib
 from dataclasses import dataclass
 
 from sequencer.errors import Fault, ImageError
-from sequencer.tables.model import Extra
+from sequencer.tables.model import Extra, content_of
 
 TAG = 5
 #: One chip of the 24LC512 class.
@@ -45,7 +45,7 @@ def read_memory(extras: tuple[Extra, ...]) -> Outside | None:
     Raises:
         ImageError: the extra is damaged.
     """
-    content = next((item.content for item in extras if item.tag == TAG), None)
+    content = content_of(extras, TAG)
     if content is None:
         return None
     if len(content) != _LAYOUT.size or content[0] not in (1, 4) or content[1] != I2C_MEMORY:

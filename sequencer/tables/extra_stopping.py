@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sequencer.errors import Fault, ImageError
-from sequencer.tables.model import COMMON_FRAMES, LONGEST_FADE, Extra
+from sequencer.tables.model import COMMON_FRAMES, LONGEST_FADE, Extra, ShowImage, content_of
 
 TAG: Final = 2
 _HEAD = struct.Struct("<HH")
@@ -69,3 +69,16 @@ def _row(flags: int) -> TrackStopping:
 def any_parks(content: Sequence[TrackStopping]) -> bool:
     """Whether a stop moves anything."""
     return any(track.parks for track in content)
+
+
+def frames_to_parked(show: ShowImage) -> int | None:
+    """Frames of the profile to the parked pose after a stop; None when no track parks.
+
+    Raises:
+        ImageError: the extra is damaged.
+    """
+    content = content_of(show.extras, TAG)
+    if content is None:
+        return None
+    stopping = read_stopping(content, len(show.tracks))
+    return stopping.park_frames if any_parks(stopping.tracks) else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 #: Six servo frames: where every track has a knot, scenes begin and end, and transitions start.
@@ -129,6 +129,11 @@ class Extra:
 
     tag: int
     content: bytes
+
+
+def content_of(extras: Iterable[Extra], tag: int) -> bytes | None:
+    """What the extra with this number holds; None where there is none."""
+    return next((item.content for item in extras if item.tag == tag), None)
 
 
 @dataclass(frozen=True)

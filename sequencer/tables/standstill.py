@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sequencer.tables.extra_stopping import TAG, any_parks, read_stopping
+from sequencer.tables.extra_stopping import frames_to_parked
 from sequencer.tables.model import COMMON_FRAMES, ShowImage
 
 #: After the last faded frame, until every window holds only clean points (QJ_CLEAN_FRAMES).
@@ -45,12 +45,8 @@ def standstill(show: ShowImage) -> Standstill:
     wait = max([COMMON_FRAMES, *(frames + CLEAN_FRAMES for frames in _fades(show))]) - 1
     playing = max(wait + show.stop_frames + knot, LIVE_KNOTS * knot)
     settling = show.settle_frames - 1 + knot
-    parking = 0
-    extra = next((item for item in show.extras if item.tag == TAG), None)
-    if extra is not None:
-        stopping = read_stopping(extra.content, len(show.tracks))
-        if any_parks(stopping.tracks):
-            parking = CLEAN_FRAMES + stopping.park_frames + knot
+    park = frames_to_parked(show)
+    parking = 0 if park is None else CLEAN_FRAMES + park + knot
     frame_s = show.frame_us * 1e-6
     return Standstill(
         (heard + playing) * frame_s, (heard + settling) * frame_s, parking * frame_s, bool(stops)
